@@ -1,0 +1,1 @@
+"""Recording of heats: for now, heat files. Of `thermal` it knows `heat` and `fields` alone."""

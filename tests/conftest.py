@@ -1,0 +1,46 @@
+"""What all tests share: repeatable draws, no shop of the developer's own, a list of what did not run."""
+
+from __future__ import annotations
+
+import os
+
+import hypothesis
+import pytest
+
+IN_CI = os.environ.get("CI", "").lower() == "true"
+
+hypothesis.settings.register_profile("here", deadline=None)
+hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+hypothesis.settings.load_profile("ci" if IN_CI else "here")
+
+os.environ.pop("PULLCUE_SHOP", None)
+
+
+def _not_run(reporter: pytest.TerminalReporter) -> list[str]:
+    """One line a skipped test: its name and the reason it gave."""
+    return [
+        f"{report.nodeid}: {report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr}"
+        for report in reporter.stats.get("skipped", [])
+    ]
+
+
+def _reporter(config: pytest.Config) -> pytest.TerminalReporter | None:
+    plugin = config.pluginmanager.get_plugin("terminalreporter")
+    return plugin if isinstance(plugin, pytest.TerminalReporter) else None
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """List by name, in the last lines, the tests whose tool (a browser, a database ...) is not here."""
+    if lines := _not_run(terminalreporter):
+        terminalreporter.section("not run here" + (": a failure in CI" if IN_CI else ""))
+        for line in lines:
+            terminalreporter.write_line(line)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """In CI every tool is installed: a test that did not run fails the run."""
+    reporter = _reporter(session.config)
+    if IN_CI and reporter is not None and _not_run(reporter) and session.exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -1,0 +1,119 @@
+"""The bootstrap and the list of what did not run: both are what a stranger meets first."""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    """start.py as a module, over an empty project whose set-up programs are only written down."""
+    spec = importlib.util.spec_from_file_location("start", ROOT / "start.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    for name in ("pyproject.toml", "requirements.lock", "requirements-dev.lock"):
+        (tmp_path / name).write_text(name)
+    calls: list[str] = []
+
+    def run(*words: object, **_: object) -> int:
+        calls.append(" ".join(map(str, words)))
+        if "--clear" in words:
+            programs = Path(str(words[-1])) / ("Scripts" if sys.platform == "win32" else "bin")
+            programs.mkdir(parents=True, exist_ok=True)
+            (programs / f"python{module.EXE}").touch()
+        return 0
+
+    monkeypatch.setattr(module, "ROOT", tmp_path)
+    monkeypatch.setattr(module, "run", run)
+    monkeypatch.setattr(module, "calls", calls, raising=False)
+    return module
+
+
+def set_up_calls(start: ModuleType, kind: str) -> int:
+    start.calls.clear()
+    start.ready(kind)
+    return len(start.calls)
+
+
+def test_second_run_installs_nothing(start: ModuleType) -> None:
+    assert set_up_calls(start, "run") == 3
+    assert "--require-hashes" in start.calls[1]
+    assert set_up_calls(start, "run") == 0
+
+
+def test_tools_are_added_to_what_is_there_and_suffice_for_running(start: ModuleType) -> None:
+    set_up_calls(start, "run")
+    assert set_up_calls(start, "dev") == 2, "no new environment: only the tools and the project"
+    assert set_up_calls(start, "run") == 0
+
+
+def test_changed_lock_is_installed(start: ModuleType, tmp_path: Path) -> None:
+    set_up_calls(start, "dev")
+    (tmp_path / "requirements.lock").write_text("another")
+    assert set_up_calls(start, "dev") == 3
+
+
+def test_interrupted_set_up_starts_afresh(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = start.run
+    monkeypatch.setattr(start, "run", lambda *words, **_: 1 if "--require-hashes" in words else whole(*words))
+    with pytest.raises(SystemExit, match="could not be installed"):
+        start.ready("run")
+    monkeypatch.setattr(start, "run", whole)
+    assert set_up_calls(start, "run") == 3
+
+
+def test_old_python_is_told(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(start.sys, "version_info", (3, 9, 2))
+    with pytest.raises(SystemExit, match=r"3\.11 or newer is needed; (run: python3|install)"):
+        start.main(["demo"])
+
+
+def test_python_without_venv_is_told(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(start.importlib.util, "find_spec", lambda name: None)
+    with pytest.raises(SystemExit, match="apt install python3-venv"):
+        start.main(["test"])
+
+
+@pytest.mark.parametrize("failing", ["ruff check", "mypy", "lint-imports", "pytest"])
+def test_each_failing_check_fails_the_test_command(
+    start: ModuleType, failing: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert start.main(["test"]) == 0
+    monkeypatch.setattr(
+        start, "run", lambda *words, **_: int(failing in " ".join(map(str, words)).replace(".exe", ""))
+    )
+    assert start.main(["test"]) == 1
+    assert "FAILED: " in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("ci", "code"), [("true", 1), ("", 0)])
+def test_what_did_not_run_is_listed_and_fails_in_ci(
+    ci: str, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "conftest.py").write_text((ROOT / "tests" / "conftest.py").read_text("utf-8"), "utf-8")
+    (tmp_path / "test_page.py").write_text(
+        "import pytest\ndef test_page():\n    pytest.skip('no chromium')\ndef test_sum():\n    pass\n"
+    )
+    monkeypatch.setenv("CI", ci)
+    result = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert result.returncode == code
+    last = result.stdout.splitlines()[-3:]
+    assert "not run here" in last[0]
+    assert last[1].startswith("test_page.py::test_page: ")
+    assert "no chromium" in last[1]
+    assert last[2] == "1 passed, 1 skipped" or last[2].startswith("1 passed, 1 skipped")

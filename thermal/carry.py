@@ -1,0 +1,72 @@
+"""The carry: how long a sheet stays formable on its way from the oven to the mold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermal.case import Departures, sheet_material
+from thermal.conduction import Slab
+from thermal.history import record
+from thermal.polymer import Polymer
+from thermal.room import room_faces
+
+Array = NDArray[np.float64]
+
+#: Area over perimeter of a sheet whose size is not stated, m: 0.3 m square.
+DEFAULT_LENGTH_M = 0.075
+_FOLLOWED_S = 1800.0
+
+
+@dataclass(frozen=True)
+class Carry:
+    """Seconds from leaving the oven until a face falls below `form_until_c`; None: not within half an hour.
+
+    Attributes:
+        formable_s: the earlier of both faces, with its name in `limit` ('upper face', 'lower face').
+        mean_c: mean temperature of the sheet at that time, °C.
+    """
+
+    formable_s: float | None
+    limit: str | None
+    mean_c: float
+    room_c: float
+
+
+def carry(
+    polymer: Polymer,
+    gauge_m: float,
+    profile_c: Array,
+    room_c: float,
+    stretch: float = 1.0,
+    length_m: float = DEFAULT_LENGTH_M,
+) -> Carry:
+    """Cool a sheet in the room.
+
+    Args:
+        gauge_m: of the flat sheet, m. profile_c: temperatures on leaving the oven, °C, (nodes,), upper face first.
+        stretch: area of the bubble over the clamped area: the sheet is thinner by it.
+        length_m: area over perimeter of the sheet, m.
+
+    On the way down the melt undercools: the heat of melting is not given back above the crystallisation range.
+    """
+    falling = replace(polymer, melting=(polymer.crystallisation,) if polymer.crystallisation else ())
+    mass = float(polymer.density.at(23.0)) * gauge_m / stretch
+    slab = Slab(
+        sheet_material(falling, Departures(), 1),
+        np.array([mass]),
+        profile_c[:, None],
+        room_faces(room_c, length_m, polymer.surface.emissivity),
+    )
+    history = record(slab, _FOLLOWED_S, intervals=len(profile_c) - 1)
+    time = np.concatenate([np.arange(0.0, 120.0, 0.5), np.arange(120.0, _FOLLOWED_S + 1.0, 2.0)])
+    temperature = history.temperature_at(time)
+    cold = temperature[[0, -1]] < polymer.forming.form_until_c
+    until = [float(time[np.argmax(face)]) if face.any() else np.inf for face in cold]
+    first = int(np.argmin(until))
+    if not np.isfinite(until[first]):
+        return Carry(None, None, float(temperature[:, -1].mean()), room_c)
+    at = int(np.argmax(cold[first]))
+    return Carry(until[first], ("upper face", "lower face")[first], float(temperature[:, at].mean()), room_c)

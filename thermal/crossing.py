@@ -1,0 +1,172 @@
+"""When a batch of sheets first passes thresholds of temperature or drop, found while the heating is solved.
+
+Only the step in which a threshold is passed is kept; inside it the profile follows a cubic in time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermal.conduction import INTERVALS, TOLERANCE_K, Grid, Moment, Slab, coldest_c, hermite, march
+
+Array = NDArray[np.float64]
+Place = Literal["coldest", "upper", "lower", "drop"]
+
+#: Columns solved together: their arrays stay in a core's cache.
+CHUNK = 512
+_ROOT_STEPS = 8
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """A value to be passed on the way up.
+
+    Attributes:
+        place: 'coldest' point or 'upper' or 'lower' face, °C, or 'drop' over clamp radius.
+        value: (batch,); infinity is never passed.
+        needed: minimum that opens the window (True) or maximum that closes it (False).
+    """
+
+    place: Place
+    value: Array
+    needed: bool
+
+
+class _Crossings:
+    """Observer that keeps each threshold's step; done with a column when all minima and one maximum are passed."""
+
+    def __init__(self, slab: Slab, thresholds: Sequence[Threshold], intervals: int) -> None:
+        self.slab, self.thresholds, self.grid = slab, thresholds, Grid(intervals)
+        batch = slab.batch
+        self.time = np.full((len(thresholds), batch), np.nan)
+        self._limit = [t.value if t.place == "drop" else slab.material.enthalpy(t.value) for t in thresholds]
+        self._brackets: list[tuple[int, NDArray[np.intp], Array, Array, Array, Array, Array, Array]] = []
+        self._previous: Moment | None = None
+
+    def see(self, moment: Moment) -> NDArray[np.bool_]:
+        previous, self._previous = self._previous, moment
+        if previous is not None and len(previous.columns) != len(moment.columns):
+            previous = None  # finished columns were dropped; nothing has moved
+        columns = moment.columns
+        for i, threshold in enumerate(self.thresholds):
+            waiting = np.isnan(self.time[i, columns])
+            if not waiting.any():
+                continue
+            passed = np.flatnonzero(waiting & (_signal(moment, threshold.place) >= self._limit[i][columns]))
+            if threshold.place == "coldest" and len(passed):
+                # The coldest point may lie between nodes, below them.
+                profile = self.slab.material.columns(columns[passed]).temperature(moment.h[:, passed])
+                passed = passed[coldest_c(profile) >= threshold.value[columns[passed]]]
+            if len(passed):
+                self._keep(i, passed, previous, moment)
+        needed = np.array([t.needed for t in self.thresholds])
+        found = ~np.isnan(self.time[:, columns])
+        done: NDArray[np.bool_] = found[needed].all(axis=0) & found[~needed].any(axis=0)
+        return done
+
+    def _keep(self, i: int, passed: NDArray[np.intp], previous: Moment | None, moment: Moment) -> None:
+        columns = moment.columns[passed]
+        self.time[i, columns] = moment.time_s[passed]
+        if previous is None:
+            return
+        t0, t1 = previous.time_s[passed], moment.time_s[passed]
+        if self.thresholds[i].place == "drop":
+            low, high = previous.drop_ratio[passed], moment.drop_ratio[passed]
+            part = (self.thresholds[i].value[columns] - low) / np.where(high > low, high - low, 1.0)
+            self.time[i, columns] = t0 + np.clip(part, 0.0, 1.0) * (t1 - t0)
+            return
+        self._brackets.append((
+            i, columns, t0, t1, previous.h[:, passed], moment.h[:, passed],
+            previous.inflow_w_m2[:, passed], moment.inflow_w_m2[:, passed],
+        ))
+
+    def refine(self) -> Array:
+        """Times of passing, s, (thresholds, batch), NaN where never."""
+        for i in range(len(self.thresholds)):
+            mine = [b[1:] for b in self._brackets if b[0] == i]
+            if mine:
+                columns, t0, t1, h0, h1, f0, f1 = (np.concatenate(part, axis=-1) for part in zip(*mine, strict=True))
+                self.time[i, columns] = self._root(i, columns, t0, t1, h0, h1, f0, f1)
+        return self.time
+
+    def _root(self, i: int, columns: NDArray[np.intp], t0: Array, t1: Array, h0: Array, h1: Array,
+              f0: Array, f1: Array) -> Array:
+        """Illinois false position on the place's temperature; (columns,)."""
+        place, limit = self.thresholds[i].place, self.thresholds[i].value[columns]
+        material, mass = self.slab.material.columns(columns), self.slab.mass_kg_m2[columns]
+        rate0, rate1 = self.grid.rate(f0, mass), self.grid.rate(f1, mass)
+        rows = _rows(place, h1)
+        h0, h1, rate0, rate1 = (np.take_along_axis(a, rows, axis=0) for a in (h0, h1, rate0, rate1))
+        step = t1 - t0
+
+        def excess(part: Array) -> Array:
+            profile = material.temperature(hermite(part, step, h0, h1, rate0, rate1))
+            value = coldest_c(profile) if place == "coldest" else profile[0]
+            result: Array = value - limit
+            return result
+
+        low, high = np.zeros_like(step), np.ones_like(step)
+        at_low, at_high = excess(low), excess(high)
+        part = high
+        for _ in range(_ROOT_STEPS):
+            part = low - at_low * (high - low) / np.where(at_high > at_low, at_high - at_low, 1.0)
+            part = np.clip(part, low, high)
+            now = excess(part)
+            above = now >= 0
+            # The end that stays is halved in weight, or one end would never move.
+            at_low = np.where(above, 0.5 * at_low, now)
+            at_high = np.where(above, now, 0.5 * at_high)
+            low, high = np.where(above, low, part), np.where(above, part, high)
+        result: Array = t0 + np.where(step > 0, part, 0.0) * step
+        return result
+
+
+def _signal(moment: Moment, place: Place) -> Array:
+    """What is compared with the threshold while marching: enthalpy rises with temperature, so it serves."""
+    if place == "drop":
+        return moment.drop_ratio
+    if place == "coldest":
+        return np.minimum.reduce(moment.h, axis=0)
+    return moment.h[0] if place == "upper" else moment.h[-1]
+
+
+def _rows(place: Place, h: Array) -> NDArray[np.intp]:
+    """Nodes that decide about a place, (1 or 3, columns)."""
+    if place == "coldest":
+        middle = np.clip(np.argmin(h, axis=0), 1, len(h) - 2)
+        return np.stack([middle - 1, middle, middle + 1])
+    return np.full((1, h.shape[1]), 0 if place == "upper" else len(h) - 1)
+
+
+def in_chunks(slab: Slab, work: Callable[[Slab, NDArray[np.intp]], Array], threads: int = 1) -> Array:
+    """Run `work(part, its columns)` on parts of the batch and join the results along the last axis."""
+    parts = np.array_split(np.arange(slab.batch), max(1, -(-slab.batch // CHUNK)))
+    if len(parts) == 1:
+        return work(slab, parts[0])
+    with ThreadPoolExecutor(threads) as pool:
+        return np.concatenate(list(pool.map(lambda part: work(slab.columns(part), part), parts)), axis=-1)
+
+
+def first_times(
+    slab: Slab,
+    thresholds: Sequence[Threshold],
+    until_s: float,
+    intervals: int = INTERVALS,
+    tolerance_k: float = TOLERANCE_K,
+) -> Array:
+    """When each threshold is first passed, s, (thresholds, batch); NaN where not before `until_s`, or not before all
+    minima and one maximum of a column were (it is then no longer followed)."""
+
+    def work(part: Slab, columns: NDArray[np.intp]) -> Array:
+        mine = [Threshold(t.place, t.value[columns], t.needed) for t in thresholds]
+        crossings = _Crossings(part, mine, intervals)
+        march(part, until_s, crossings, intervals, tolerance_k)
+        return crossings.refine()
+
+    return in_chunks(slab, work)

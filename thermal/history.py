@@ -1,0 +1,80 @@
+"""What a march went through: every step kept, for curves and for readings at places in the sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermal.conduction import INTERVALS, TOLERANCE_K, End, Grid, Moment, Slab, hermite, march
+
+Array = NDArray[np.float64]
+
+
+class _Recorder:
+    def __init__(self) -> None:
+        self.moments: list[Moment] = []
+
+    def see(self, moment: Moment) -> NDArray[np.bool_]:
+        self.moments.append(moment)
+        return np.zeros(len(moment.time_s), np.bool_)
+
+
+@dataclass(frozen=True)
+class History:
+    """Every step of a batch that was solved to one common end.
+
+    Attributes:
+        slab: what was solved. time_s: (steps, batch). h: enthalpy at the nodes, J/kg, (steps, nodes, batch).
+        rate: dH/dt, W/kg, same shape. drop_ratio: drop over clamp radius, (steps, batch).
+        end: see `End`.
+    """
+
+    slab: Slab
+    time_s: Array
+    h: Array
+    rate: Array
+    drop_ratio: Array
+    end: End
+
+    def temperature_at(self, time_s: Array, column: int = 0) -> Array:
+        """Temperatures of one column at given times, °C, (nodes, times), by cubic Hermite interpolation.
+
+        Times outside the march keep its first or last state.
+        """
+        times, first = np.unique(self.time_s[:, column], return_index=True)
+        h, rate = self.h[first, :, column], self.rate[first, :, column]
+        at = np.clip(np.searchsorted(times, time_s, "right") - 1, 0, max(len(times) - 2, 0))
+        after = np.minimum(at + 1, len(times) - 1)
+        step = times[after] - times[at]
+        part = np.clip((time_s - times[at]) / np.where(step > 0, step, 1.0), 0.0, 1.0)
+        now = hermite(part[:, None], step[:, None], h[at], h[after], rate[at], rate[after])
+        return self.slab.material.columns(np.array([column])).temperature(now[..., None])[..., 0].T
+
+    def drop_ratio_at(self, time_s: Array, column: int = 0) -> Array:
+        """Drop over clamp radius of one column at given times, (times,)."""
+        times, first = np.unique(self.time_s[:, column], return_index=True)
+        result: Array = np.interp(time_s, times, self.drop_ratio[first, column])
+        return result
+
+
+def record(
+    slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: float = TOLERANCE_K
+) -> History:
+    """Solve the batch to `until_s` and keep every step. For the arguments see `march`.
+
+    The drop is kept at the steps, which sag shortens so that a straight line between them serves.
+    """
+    recorder = _Recorder()
+    end = march(slab, until_s, recorder, intervals, tolerance_k)
+    # Some columns may end a step earlier and be dropped: they repeat their last state.
+    shape = (len(recorder.moments), intervals + 1, slab.batch)
+    time, ratio = np.empty((shape[0], slab.batch)), np.empty((shape[0], slab.batch))
+    h, inflow = np.empty(shape), np.empty(shape)
+    for i, moment in enumerate(recorder.moments):
+        for whole, part in ((time, moment.time_s), (ratio, moment.drop_ratio), (h, moment.h), (inflow, moment.inflow_w_m2)):
+            if len(moment.columns) < slab.batch:
+                whole[i] = whole[i - 1]
+            whole[i][..., moment.columns] = part
+    return History(slab, time, h, Grid(intervals).rate(inflow, slab.mass_kg_m2), ratio, end)

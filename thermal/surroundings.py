@@ -1,0 +1,250 @@
+"""What a sheet's two faces exchange heat with: an oven's air, walls and emitters, or a room.
+
+Arrays over both faces have shape (2, batch), upper face first; arrays of one value per parameter set (batch,).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermal.constants import STEFAN_BOLTZMANN_W_M2K4, ZERO_C_IN_K
+
+Array = NDArray[np.float64]
+Columns = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Drive:
+    """Surroundings at each column's own time: air, °C, and wall, K4, with their rates of change per second.
+
+    `air_c` and `air_rate` are (2, batch) or broadcast to it, the others (batch,).
+    """
+
+    air_c: Array
+    air_rate: Array
+    wall_k4: Array
+    wall_k4_rate: Array
+
+
+class Air(Protocol):
+    """Air and wall temperatures in time."""
+
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """Values at `time_s` (batch,); `before` takes the limit from below where the air jumps."""
+
+    def next_break_s(self, time_s: Array) -> Array:
+        """The next time after `time_s` at which the air or its slope jumps; infinity where there is none."""
+
+    def columns(self, keep: Columns) -> Self:
+        """The same for some columns of the batch."""
+
+
+@dataclass(frozen=True)
+class OvenAir:
+    """The small oven model: at each door opening the air falls at once by `drop_k` and recovers exponentially,
+    and the walls follow the air's departure from its steady value with a first-order lag:
+
+        air(t) = air + d(t),   d(t) = -sum_j drop exp(-(t - t_j)/recovery)
+        wall(t) = wall + w(t),   dw/dt = (d - w)/lag,   w = 0 before the first opening
+
+    a first-order (lumped) description of air and wall; common engineering form, no source beyond that.
+
+    Attributes:
+        air_c, wall_c: steady temperatures, °C, (batch,).
+        drop_k, recovery_s, lag_s: (batch,); zero recovery or drop: the air never falls.
+        openings_s: times at which the door was opened, common to the batch.
+    """
+
+    air_c: Array
+    wall_c: Array
+    drop_k: Array
+    recovery_s: Array
+    lag_s: Array
+    openings_s: tuple[float, ...] = (0.0,)
+    _fast_rate: Array = field(init=False, repr=False)
+    _slow_rate: Array = field(init=False, repr=False)
+    _gain: Array = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        tiny = 1e-3
+        recovery = np.maximum(self.recovery_s, tiny)
+        lag = np.maximum(self.lag_s, tiny)
+        # The two exponentials' difference is 0/0 where both times agree; a part in 1e5 moves no wall by 1e-3 K.
+        lag = np.where(np.abs(lag - recovery) < 1e-5 * recovery, recovery * (1.0 + 1e-5), lag)
+        object.__setattr__(self, "drop_k", np.where(self.recovery_s > tiny, self.drop_k, 0.0))
+        object.__setattr__(self, "_fast_rate", -1.0 / recovery)
+        object.__setattr__(self, "_slow_rate", -1.0 / lag)
+        object.__setattr__(self, "_gain", recovery / (recovery - lag))
+
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """See `Air.drive`."""
+        d: Array | float = 0.0
+        d_rate: Array | float = 0.0
+        w: Array | float = 0.0
+        w_rate: Array | float = 0.0
+        for opening in self.openings_s:
+            since = time_s - opening
+            if opening > 0.0:
+                opened = since > 0.0 if before else since >= 0.0
+                fallen = self.drop_k * opened
+                since = np.maximum(since, 0.0)
+            else:
+                fallen = self.drop_k
+            fast = fallen * np.exp(since * self._fast_rate)
+            lagging = fallen * np.exp(since * self._slow_rate)
+            d -= fast
+            w -= self._gain * (fast - lagging)
+            d_rate -= fast * self._fast_rate
+            w_rate -= self._gain * (fast * self._fast_rate - lagging * self._slow_rate)
+        wall_k = self.wall_c + w + ZERO_C_IN_K
+        cube = wall_k * wall_k * wall_k
+        return Drive((self.air_c + d)[None], np.asarray(d_rate)[None], cube * wall_k, 4.0 * cube * w_rate)
+
+    def next_break_s(self, time_s: Array) -> Array:
+        """See `Air.next_break_s`."""
+        later = np.full_like(time_s, np.inf)
+        for opening in self.openings_s:
+            later = np.where(time_s < opening, np.minimum(later, opening), later)
+        return later
+
+    def columns(self, keep: Columns) -> OvenAir:
+        """See `Air.columns`."""
+        names = ("air_c", "wall_c", "drop_k", "recovery_s", "lag_s")
+        return replace(self, **{n: getattr(self, n)[keep] for n in names})
+
+
+@dataclass(frozen=True)
+class SeriesAir:
+    """Air and wall given as series, linear between the times and constant before and after.
+
+    Attributes:
+        time_s: strictly increasing, s, (times,).
+        air_c: °C, (times, 2, batch or 1), upper face first.
+        wall_c: °C, (times, batch).
+    """
+
+    time_s: Array
+    air_c: Array
+    wall_c: Array
+
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """See `Air.drive`."""
+        side = "left" if before else "right"
+        at = np.searchsorted(self.time_s, time_s, side) - 1
+        inside = (at >= 0) & (at < len(self.time_s) - 1)
+        at = np.clip(at, 0, len(self.time_s) - 2)
+        step = self.time_s[at + 1] - self.time_s[at]
+        part = np.clip((time_s - self.time_s[at]) / step, 0.0, 1.0)
+        column = np.arange(len(time_s))
+        air = np.broadcast_to(self.air_c, (*self.air_c.shape[:2], len(time_s)))
+        low, high = air[at, :, column].T, air[at + 1, :, column].T
+        wall_low, wall_high = self.wall_c[at, column], self.wall_c[at + 1, column]
+        wall_k = wall_low + part * (wall_high - wall_low) + ZERO_C_IN_K
+        cube = wall_k**3
+        return Drive(
+            low + part * (high - low),
+            (high - low) / step * inside,
+            cube * wall_k,
+            4.0 * cube * (wall_high - wall_low) / step * inside,
+        )
+
+    def next_break_s(self, time_s: Array) -> Array:
+        """See `Air.next_break_s`."""
+        following = np.searchsorted(self.time_s, time_s, "right")
+        return np.append(self.time_s, np.inf)[following]
+
+    def columns(self, keep: Columns) -> SeriesAir:
+        """See `Air.columns`."""
+        air = self.air_c if self.air_c.shape[2] == 1 else self.air_c[:, :, keep]
+        return SeriesAir(self.time_s, air, self.wall_c[:, keep])
+
+
+def lagged_wall_c(time_s: Array, air_c: Array, lag_s: Array, offset_k: Array) -> Array:
+    """Walls that follow a measured air with a first-order lag: dTw/dt = (air + offset - Tw)/lag, exact for air
+    linear between the times; the walls start in balance with the first air reading.
+
+    Args:
+        time_s: (times,), s. air_c: (times,), °C. lag_s: (batch,), s. offset_k: (batch,), K.
+
+    Returns:
+        (times, batch), °C.
+    """
+    wall = np.empty((len(time_s), len(lag_s)))
+    wall[0] = air_c[0] + offset_k
+    lag = np.maximum(lag_s, 1e-3)
+    for i, step in enumerate(np.diff(time_s)):
+        slope = (air_c[i + 1] - air_c[i]) / step
+        decay = np.exp(-step / lag)
+        # Particular solution of a ramp: air + offset - slope*lag.
+        start = air_c[i] + offset_k - slope * lag
+        wall[i + 1] = start + slope * step + (wall[i] - start) * decay
+    return wall
+
+
+class Surroundings(Protocol):
+    """Heat flow into each face, given the face's temperature."""
+
+    air: Air
+
+    def flux(self, drive: Drive, face_c: Array) -> Array:
+        """Heat flow into the faces, W/m2, (2, batch), at face temperatures `face_c`, °C, (2, batch)."""
+
+    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
+        """d(flux)/d(face temperature), W/(m2 K), and d(flux)/dt, W/(m2 s), each (2, batch)."""
+
+    def columns(self, keep: Columns) -> Self:
+        """The same for some columns of the batch."""
+
+
+@dataclass(frozen=True)
+class OvenFaces:
+    """Convection and grey-body radiation in an oven:
+
+        q = h (T_air + offset - T) + emitter + wall_gain sigma T_wall4 - loss sigma T4        (kelvin in the powers)
+
+    The usual linear law of convection and the exchange of a grey face with large surroundings (Incropera et al.,
+    Fundamentals of Heat and Mass Transfer, 6th ed., eqs. 1.3a and 1.7).
+
+    Attributes (2, batch):
+        h_w_m2k, air_offset_k; loss: effective emissivity of the face; wall_gain: the part of it that sees the walls;
+        emitter_w_m2: absorbed at the face from emitters.
+    """
+
+    air: Air
+    h_w_m2k: Array
+    air_offset_k: Array
+    loss: Array
+    wall_gain: Array
+    emitter_w_m2: Array
+
+    def flux(self, drive: Drive, face_c: Array) -> Array:
+        """See `Surroundings.flux`."""
+        kelvin = face_c + ZERO_C_IN_K
+        kelvin *= kelvin
+        kelvin *= kelvin
+        kelvin *= self.loss
+        gain = self.wall_gain * drive.wall_k4
+        gain -= kelvin
+        gain *= STEFAN_BOLTZMANN_W_M2K4
+        gain += self.emitter_w_m2
+        convection = drive.air_c + self.air_offset_k
+        convection -= face_c
+        convection *= self.h_w_m2k
+        gain += convection
+        return gain
+
+    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
+        """See `Surroundings.slopes`."""
+        kelvin = face_c + ZERO_C_IN_K
+        by_face = -self.h_w_m2k - 4.0 * STEFAN_BOLTZMANN_W_M2K4 * self.loss * kelvin * kelvin * kelvin
+        by_time = self.h_w_m2k * drive.air_rate + STEFAN_BOLTZMANN_W_M2K4 * self.wall_gain * drive.wall_k4_rate
+        return by_face, by_time
+
+    def columns(self, keep: Columns) -> OvenFaces:
+        """See `Surroundings.columns`."""
+        names = ("h_w_m2k", "air_offset_k", "loss", "wall_gain", "emitter_w_m2")
+        return OvenFaces(self.air.columns(keep), *(np.ascontiguousarray(getattr(self, n)[:, keep]) for n in names))
