@@ -34,7 +34,8 @@ class Absorption:
 
     def loads_w_m2(self, intervals: int) -> Array:
         """Absorbed power at each node, W/m2, (intervals + 1, batch): the source weighted with the node's hat
-        function, integrated exactly, so that the loads add up to q sum f (1 - exp(-b)) on any grid."""
+        function, integrated exactly, so that the loads add up to q sum f (1 - exp(-b)) on any grid.
+        """
         x = np.linspace(0.0, 1.0, intervals + 1)[:, None, None]
         # Twice integrated source per unit flux, g(x) = exp(-b x)/b: a hat's weight is its second difference.
         g = np.exp(-self.depth * x) / self.depth

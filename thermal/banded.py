@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Solve = Callable[[Array], Array]
 
-#: Up to this many problems a dense inverse each costs less than a sweep of array operations over the rows
-#: (measured: a sweep costs the same for 1 and for 40 columns).
+#: Up to this many problems of up to this many rows a dense inverse each costs less than a sweep of array
+#: operations over the rows (measured: a sweep costs the same for 1 and for 40 columns).
 NARROW = 24
+SHORT = 40
 
 
 def factor(lower: Array, diagonal: Array, upper: Array, corners: tuple[Array, Array], faces: tuple[int, int]) -> Solve:
@@ -30,7 +31,7 @@ def factor(lower: Array, diagonal: Array, upper: Array, corners: tuple[Array, Ar
 
     The three band arrays are used up.
     """
-    if diagonal.shape[1] <= NARROW:
+    if diagonal.shape[1] <= NARROW and len(diagonal) <= SHORT:
         return _dense(lower, diagonal, upper, corners, faces)
     return _sweep(lower, diagonal, upper, corners, faces)
 

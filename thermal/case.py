@@ -31,7 +31,8 @@ _KNOT_GAP_K = 1e-6
 @dataclass(frozen=True)
 class Film:
     """Protective film left on a face: a thin layer with a resistance. Values of a common polyethylene film of
-    0.08 mm with a thin air gap (estimated); of an emitter's radiation it keeps `absorptance`."""
+    0.08 mm with a thin air gap (estimated); of an emitter's radiation it keeps `absorptance`.
+    """
 
     mass_kg_m2: float = 0.08e-3 * 920.0
     heat_capacity_j_kgk: float = 2300.0
@@ -157,13 +158,20 @@ def slab(case: Case, by: Departures = NONE) -> Slab:
 def sheet_material(polymer: Polymer, by: Departures, batch: int) -> Material:
     """Heat capacity with melting, and k rho, at the union of all tables' points of each column."""
     shift = np.broadcast_to(np.asarray(by.melting_k, float), (batch,))
-    fixed = sorted({*polymer.heat_capacity.temperature_c, *polymer.conductivity.temperature_c,
-                    *polymer.density.temperature_c})
+    fixed = sorted(
+        {
+            *polymer.heat_capacity.temperature_c,
+            *polymer.conductivity.temperature_c,
+            *polymer.density.temperature_c,
+        }
+    )
     corners = [c for m in polymer.melting for c in (m.onset_c, m.peak_c, m.end_c)]
-    knots = np.concatenate([
-        np.broadcast_to(np.array(fixed)[:, None], (len(fixed), batch)),
-        np.array(corners)[:, None] + shift if corners else np.empty((0, batch)),
-    ])
+    knots = np.concatenate(
+        [
+            np.broadcast_to(np.array(fixed)[:, None], (len(fixed), batch)),
+            np.array(corners)[:, None] + shift if corners else np.empty((0, batch)),
+        ]
+    )
     if len(knots) == 1:
         knots = np.concatenate([knots, knots + 100.0])
     knots = np.sort(knots, axis=0)
@@ -268,10 +276,15 @@ def _absorption(case: Case, by: Departures, wide: _Wide) -> Absorption | None:
 def _lumps(case: Case, by: Departures, wide: _Wide) -> tuple[Lump | None, Lump | None]:
     layers: list[Lump | None] = []
     for film in case.film:
-        layers.append(film and Lump(
-            wide(film.mass_kg_m2 * film.heat_capacity_j_kgk), wide(1.0 / film.resistance_m2k_w),
-            wide(case.start_c + by.start_k),
-        ))
+        layers.append(
+            None
+            if film is None
+            else Lump(
+                wide(film.mass_kg_m2 * film.heat_capacity_j_kgk),
+                wide(1.0 / film.resistance_m2k_w),
+                wide(case.start_c + by.start_k),
+            )
+        )
     if case.support == "tray":
         tray, film = case.oven.tray, case.film[1]
         if tray is None:

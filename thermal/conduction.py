@@ -33,7 +33,7 @@ from thermal.surroundings import Drive, Surroundings
 Array = NDArray[np.float64]
 
 #: Intervals across the sheet on the production grid: core and face within 0.03 K at the Biot numbers of ovens.
-INTERVALS = 16
+INTERVALS = 18
 #: Allowed error of one step, root mean square over the nodes, K. The opening time is then within 0.5 s for 95 % of
 #: random problems (benchmarks/solver.py has the table).
 TOLERANCE_K = 0.01
@@ -147,9 +147,8 @@ class End:
 def hermite(part: Array, step: Array, y0: Array, y1: Array, rate0: Array, rate1: Array) -> Array:
     """Cubic through two values and two rates; `part` of the step, 0 to 1."""
     rest = 1.0 - part
-    return (
-        rest * rest * ((1.0 + 2.0 * part) * y0 + part * step * rate0)
-        + part * part * ((3.0 - 2.0 * part) * y1 - rest * step * rate1)
+    return rest * rest * ((1.0 + 2.0 * part) * y0 + part * step * rate0) + part * part * (
+        (3.0 - 2.0 * part) * y1 - rest * step * rate1
     )
 
 
@@ -269,7 +268,10 @@ def march(
                 run.keep(np.flatnonzero(~done))
                 continue
         _advance(run, grid, drive, balance, tolerance_k, done)
-    lumps = [lump and end_h[row] * slab.mass_kg_m2 / lump.capacity_j_m2k for lump, row, _ in _layers(slab, grid)]
+    lumps = [
+        None if lump is None else end_h[row] * slab.mass_kg_m2 / lump.capacity_j_m2k
+        for lump, row, _ in _layers(slab, grid)
+    ]
     stored = slab.mass_kg_m2 * (grid.share * (end_h - start)).sum(axis=0)
     return End(end_t, (lumps[0], lumps[1]), heat, stored)
 
@@ -290,8 +292,8 @@ def _start(slab: Slab, grid: Grid, until_s: Array) -> _Run:
         np.full(batch, _FIRST_STEP_S),
         h,
         np.zeros(batch),
-        slab.sag and slab.sag.start(profile),
-        slab.absorption and slab.absorption.loads_w_m2(grid.intervals),
+        None if slab.sag is None else slab.sag.start(profile),
+        None if slab.absorption is None else slab.absorption.loads_w_m2(grid.intervals),
     )
 
 
@@ -407,7 +409,11 @@ def _advance(
     y += u4
 
     error = u4[grid.sheet] / balance.flow.capacity
-    size = np.sqrt(np.einsum("ij,ij->j", error, error) / (grid.intervals + 1)) / tolerance_k
+    size = np.sqrt(np.einsum("ij,ij->j", error, error) / (grid.intervals + 1))
+    for lump, row, _ in _layers(slab, grid):
+        if lump:
+            size = np.maximum(size, np.abs(u4[row]) * mass / lump.capacity_j_m2k)
+    size /= tolerance_k
     with np.errstate(invalid="ignore"):
         good = size <= 1.0
     size = np.where(np.isfinite(size), np.maximum(size, 1e-6), 1e6)

@@ -81,10 +81,18 @@ class _Crossings:
             part = (self.thresholds[i].value[columns] - low) / np.where(high > low, high - low, 1.0)
             self.time[i, columns] = t0 + np.clip(part, 0.0, 1.0) * (t1 - t0)
             return
-        self._brackets.append((
-            i, columns, t0, t1, previous.h[:, passed], moment.h[:, passed],
-            previous.inflow_w_m2[:, passed], moment.inflow_w_m2[:, passed],
-        ))
+        self._brackets.append(
+            (
+                i,
+                columns,
+                t0,
+                t1,
+                previous.h[:, passed],
+                moment.h[:, passed],
+                previous.inflow_w_m2[:, passed],
+                moment.inflow_w_m2[:, passed],
+            )
+        )
 
     def refine(self) -> Array:
         """Times of passing, s, (thresholds, batch), NaN where never."""
@@ -95,8 +103,17 @@ class _Crossings:
                 self.time[i, columns] = self._root(i, columns, t0, t1, h0, h1, f0, f1)
         return self.time
 
-    def _root(self, i: int, columns: NDArray[np.intp], t0: Array, t1: Array, h0: Array, h1: Array,
-              f0: Array, f1: Array) -> Array:
+    def _root(
+        self,
+        i: int,
+        columns: NDArray[np.intp],
+        t0: Array,
+        t1: Array,
+        h0: Array,
+        h1: Array,
+        f0: Array,
+        f1: Array,
+    ) -> Array:
         """Illinois false position on the place's temperature; (columns,)."""
         place, limit = self.thresholds[i].place, self.thresholds[i].value[columns]
         material, mass = self.slab.material.columns(columns), self.slab.mass_kg_m2[columns]
@@ -107,9 +124,8 @@ class _Crossings:
 
         def excess(part: Array) -> Array:
             profile = material.temperature(hermite(part, step, h0, h1, rate0, rate1))
-            value = coldest_c(profile) if place == "coldest" else profile[0]
-            result: Array = value - limit
-            return result
+            value: Array = coldest_c(profile) if place == "coldest" else profile[0]
+            return value - limit
 
         low, high = np.zeros_like(step), np.ones_like(step)
         at_low, at_high = excess(low), excess(high)
@@ -131,9 +147,10 @@ def _signal(moment: Moment, place: Place) -> Array:
     """What is compared with the threshold while marching: enthalpy rises with temperature, so it serves."""
     if place == "drop":
         return moment.drop_ratio
-    if place == "coldest":
-        return np.minimum.reduce(moment.h, axis=0)
-    return moment.h[0] if place == "upper" else moment.h[-1]
+    value: Array = (
+        np.minimum.reduce(moment.h, axis=0) if place == "coldest" else moment.h[0 if place == "upper" else -1]
+    )
+    return value
 
 
 def _rows(place: Place, h: Array) -> NDArray[np.intp]:
@@ -161,7 +178,8 @@ def first_times(
     tolerance_k: float = TOLERANCE_K,
 ) -> Array:
     """When each threshold is first passed, s, (thresholds, batch); NaN where not before `until_s`, or not before all
-    minima and one maximum of a column were (it is then no longer followed)."""
+    minima and one maximum of a column were (it is then no longer followed).
+    """
 
     def work(part: Slab, columns: NDArray[np.intp]) -> Array:
         mine = [Threshold(t.place, t.value[columns], t.needed) for t in thresholds]

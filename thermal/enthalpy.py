@@ -125,7 +125,8 @@ class Material:
 @dataclass(frozen=True)
 class Flow:
     """Heat-flow potential theta = ∫ k dT, W/m, its slope d(theta)/dH, kg/(m s), heat capacity, J/(kg K),
-    each (nodes, batch), and the temperatures of the two faces, °C, (2, batch)."""
+    each (nodes, batch), and the temperatures of the two faces, °C, (2, batch).
+    """
 
     theta: Array
     slope: Array

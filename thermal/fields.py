@@ -168,8 +168,10 @@ class Fields:
             return []
         value = self._table[name]
         rows = value if isinstance(value, list) else [value]
-        return [Fields(row, self._where, f"{self.key(name)}[{i}]" if len(rows) > 1 else self.key(name))
-                for i, row in enumerate(rows)]
+        return [
+            Fields(row, self._where, f"{self.key(name)}[{i}]" if len(rows) > 1 else self.key(name))
+            for i, row in enumerate(rows)
+        ]
 
     def names(self) -> list[str]:
         """The keys present, in file order (for tables whose keys are names, such as sensors)."""

@@ -123,9 +123,7 @@ class Event:
         if not math.isfinite(self.time_s):
             raise InputError(f"event {self.name!r} at {self.time_s} s: expected a finite time")
         if not self.name or ";" in self.name or self.name != " ".join(self.name.split()):
-            raise InputError(
-                f"event {self.name!r}: expected a name without ';', line ends or needless spaces"
-            )
+            raise InputError(f"event {self.name!r}: expected a name without ';', line ends or needless spaces")
 
 
 @dataclass(frozen=True)
@@ -157,8 +155,7 @@ class Sensor:
             signed = part.name in ("x_m", "y_m", "z_m", "bias_k")
             if value is not None and (not math.isfinite(value) or (value < 0.0 and not signed)):
                 raise InputError(
-                    f"sensor {part.name} = {value}: expected a finite number"
-                    + ("" if signed else ", zero or more")
+                    f"sensor {part.name} = {value}: expected a finite number" + ("" if signed else ", zero or more")
                 )
 
 
@@ -344,8 +341,7 @@ class Heat:
             if index is not None:
                 value = float(values[index])
                 raise InputError(
-                    f"{name} = {value:g} at {self.time_s[index]:g} s: "
-                    f"expected {expected_reading(name, value)}"
+                    f"{name} = {value:g} at {self.time_s[index]:g} s: expected {expected_reading(name, value)}"
                 )
 
     def __eq__(self, other: object) -> bool:

@@ -59,9 +59,7 @@ class History:
         return result
 
 
-def record(
-    slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: float = TOLERANCE_K
-) -> History:
+def record(slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: float = TOLERANCE_K) -> History:
     """Solve the batch to `until_s` and keep every step. For the arguments see `march`.
 
     The drop is kept at the steps, which sag shortens so that a straight line between them serves.
@@ -73,7 +71,12 @@ def record(
     time, ratio = np.empty((shape[0], slab.batch)), np.empty((shape[0], slab.batch))
     h, inflow = np.empty(shape), np.empty(shape)
     for i, moment in enumerate(recorder.moments):
-        for whole, part in ((time, moment.time_s), (ratio, moment.drop_ratio), (h, moment.h), (inflow, moment.inflow_w_m2)):
+        for whole, part in (
+            (time, moment.time_s),
+            (ratio, moment.drop_ratio),
+            (h, moment.h),
+            (inflow, moment.inflow_w_m2),
+        ):
             if len(moment.columns) < slab.batch:
                 whole[i] = whole[i - 1]
             whole[i][..., moment.columns] = part

@@ -116,8 +116,17 @@ _COEFFICIENTS = {
     "air.recovery_s": "recovery_s",
     "wall.offset_k": "wall_offset_k",
     "wall.lag_s": "wall_lag_s",
-    **{f"{side}.{name}": f"{side}.{name}" for side in ("upper", "lower")
-       for name in ("h_w_m2k", "emissivity_eff", "air_offset_k", "emitter.temperature_c", "emitter.view_factor")},
+    **{
+        f"{side}.{name}": f"{side}.{name}"
+        for side in ("upper", "lower")
+        for name in (
+            "h_w_m2k",
+            "emissivity_eff",
+            "air_offset_k",
+            "emitter.temperature_c",
+            "emitter.view_factor",
+        )
+    },
     "tray.contact_w_m2k": "tray.contact_w_m2k",
 }
 
@@ -126,7 +135,9 @@ def _face(fields: Fields, kind: str) -> Face:
     emitter = None
     if (part := fields.maybe_table("emitter")) is not None:
         if kind != "infrared":
-            raise InputError(f"{part.key('temperature_c')}: an emitter belongs to kind = 'infrared': change kind or remove it")
+            raise InputError(
+                f"{part.key('temperature_c')}: an emitter belongs to kind = 'infrared': change kind or remove it"
+            )
         emitter = Emitter(part.number("temperature_c", _EMITTER_C), part.number("view_factor", FRACTION))
         part.close()
     face = Face(
@@ -164,9 +175,12 @@ def _uncertainty(fields: Fields) -> Uncertainty:
     if matrix.shape != (len(order), len(order)) or not np.all(np.isfinite(matrix)):
         raise fields.refuse("covariance", rows, f"{len(order)} rows of {len(order)} numbers")
     scale = np.sqrt(np.abs(np.diag(matrix)))
-    if not np.allclose(matrix, matrix.T) or np.any(np.diag(matrix) < 0) or np.min(
-        np.linalg.eigvalsh(matrix / np.outer(np.where(scale > 0, scale, 1), np.where(scale > 0, scale, 1)))
-    ) < -1e-9:
+    if (
+        not np.allclose(matrix, matrix.T)
+        or np.any(np.diag(matrix) < 0)
+        or np.min(np.linalg.eigvalsh(matrix / np.outer(np.where(scale > 0, scale, 1), np.where(scale > 0, scale, 1))))
+        < -1e-9
+    ):
         raise fields.refuse("covariance", rows, "a symmetric matrix without negative variances")
     fields.close()
     return Uncertainty(tuple(order), tuple(tuple(float(x) for x in row) for row in matrix))
@@ -185,7 +199,9 @@ def _valid(fields: Fields) -> Valid:
     until = fields.raw("until")
     if until is not None and (not isinstance(until, datetime.date) or isinstance(until, datetime.datetime)):
         raise fields.refuse("until", until, "a date such as 2027-03-31, without quotes")
-    valid = Valid(_span(fields, "set_c", _SET_C), _span(fields, "gauge_mm", Range("mm", above=0.0, at_most=50.0)), until)
+    valid = Valid(
+        _span(fields, "set_c", _SET_C), _span(fields, "gauge_mm", Range("mm", above=0.0, at_most=50.0)), until
+    )
     fields.close()
     return valid
 
@@ -214,9 +230,9 @@ def oven_card_from_mapping(table: Mapping[str, Any], where: str) -> OvenCard:
         wall_lag_s=wall.number("lag_s", _SECONDS),
         upper=_face(top.table("upper"), kind),
         lower=_face(top.table("lower"), kind),
-        tray=tray and _tray(tray),
+        tray=None if tray is None else _tray(tray),
         dial_offset_k=dial.number("offset_k", _OFFSET_K) if dial else 0.0,
-        uncertainty=uncertainty and _uncertainty(uncertainty),
+        uncertainty=None if uncertainty is None else _uncertainty(uncertainty),
         valid=_valid(valid) if valid else Valid(),
         evidence=top.raw("evidence"),
     )
@@ -224,7 +240,9 @@ def oven_card_from_mapping(table: Mapping[str, Any], where: str) -> OvenCard:
         if part:
             part.close()
     if kind == "infrared" and card.upper.emitter is None and card.lower.emitter is None:
-        raise InputError(f"{where}: kind = 'infrared' without [upper.emitter] or [lower.emitter]: add the emitter or use 'convection'")
+        raise InputError(
+            f"{where}: kind = 'infrared' without [upper.emitter] or [lower.emitter]: add the emitter or use 'convection'"
+        )
     if card.upper.h_w_m2k + card.lower.h_w_m2k + card.upper.emissivity_eff + card.lower.emissivity_eff <= 0:
         raise InputError(f"{where}: upper and lower exchange no heat at all: give h_w_m2k or emissivity_eff above 0")
     return card

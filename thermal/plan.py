@@ -1,5 +1,6 @@
 """A plan: what will happen to one sheet in one oven, how sure that is, and what to do about it. Values only;
-how it is worded and drawn is the commands' business."""
+how it is worded and drawn is the commands' business.
+"""
 
 from __future__ import annotations
 
@@ -130,7 +131,11 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     if target is not None:
         at = np.array([target.time_s])
         profile = history.temperature_at(at)
-        state = {"core": float(coldest_c(profile)[0]), "upper": float(profile[0, 0]), "lower": float(profile[-1, 0])}
+        state = {
+            "core": float(coldest_c(profile)[0]),
+            "upper": float(profile[0, 0]),
+            "lower": float(profile[-1, 0]),
+        }
         stretch = 1.0 + float(history.drop_ratio_at(at)[0]) ** 2
         carried = carry(case.polymer, case.gauge_m, profile[:, 0], room_c, stretch, _cooling_length_m(case))
     minimum_names = found.opening_limit(0) if ready is not None else None
@@ -202,7 +207,7 @@ def _target(found: Windows) -> Target:
 
 def _shown_until(case: Case, ready: float | None, spoilt: float | None, target: Target | None, until: float) -> float:
     """End of the curve: somewhat beyond what matters, without following a sheet for hours."""
-    shown = [t for t in (ready, target and target.time_s) if t is not None]
+    shown = [t for t in (ready, None if target is None else target.time_s) if t is not None]
     if not shown:
         # Never ready: until it has all but settled, by the time constant of a sheet (rho c d / h, both faces).
         return min(until, 3600.0 * max(1.0, case.gauge_m / 6e-3))

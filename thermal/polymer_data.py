@@ -131,9 +131,7 @@ def _infrared(section: Fields) -> Infrared:
         fraction = section.numbers("fraction", FRACTION)
         absorption = section.numbers("absorption_1_m", ABSORPTION_1_M, count=len(fraction))
         if abs(sum(fraction) - 1.0) > 1e-6:
-            raise section.refuse(
-                "fraction", list(fraction), f"fractions that add up to 1, not {sum(fraction):g}"
-            )
+            raise section.refuse("fraction", list(fraction), f"fractions that add up to 1, not {sum(fraction):g}")
         bands = tuple(zip(fraction, absorption, strict=True))
     infrared = Infrared(section.number("reflectance", FRACTION), bands, _provenance(section))
     section.close()
@@ -189,9 +187,7 @@ def _viscosity(section: Fields | None) -> Viscosity | None:
         activation_j_mol=activation_j_mol,
         c1=c1,
         c2_k=c2_k,
-        solid_ratio=section.number(
-            "solid_ratio", Range(at_least=1.0, at_most=1e8), default=DEFAULT_SOLID_RATIO
-        ),
+        solid_ratio=section.number("solid_ratio", Range(at_least=1.0, at_most=1e8), default=DEFAULT_SOLID_RATIO),
         rubber_modulus_pa=section.maybe_number("rubber_modulus_pa", MODULUS_PA),
         provenance=_provenance(section, DEFAULT_LN_VISCOSITY_STD),
     )
@@ -244,9 +240,7 @@ def _drying(section: Fields | None) -> Drying | None:
         temperature_c=section.number("temperature_c", temperature)
         if needed
         else section.maybe_number("temperature_c", temperature),
-        hours_per_mm=section.number("hours_per_mm", hours)
-        if needed
-        else section.maybe_number("hours_per_mm", hours),
+        hours_per_mm=section.number("hours_per_mm", hours) if needed else section.maybe_number("hours_per_mm", hours),
         provenance=_provenance(section),
     )
     section.close()
@@ -335,8 +329,7 @@ def shipped_polymer(polymer_id: str) -> Polymer:
     ids = polymer_ids()
     if polymer_id not in ids:
         raise InputError(
-            f"polymer {polymer_id!r} is not known{near_matches(polymer_id, ids)}: "
-            f"expected one of {', '.join(ids)}"
+            f"polymer {polymer_id!r} is not known{near_matches(polymer_id, ids)}: expected one of {', '.join(ids)}"
         )
     name = f"{polymer_id}.toml"
     return polymer_from_mapping(tomllib.loads(_folder().joinpath(name).read_text(encoding="utf-8")), name)

@@ -47,9 +47,7 @@ class Preheat:
     departure_k: float | None = None
 
 
-def judge_preheat(
-    card: OvenCard, set_c: float, time_s: Array, air_c: Array, wall_c: Array | None = None
-) -> Preheat:
+def judge_preheat(card: OvenCard, set_c: float, time_s: Array, air_c: Array, wall_c: Array | None = None) -> Preheat:
     """Judge recorded air (and walls) up to the moment the sheet goes in.
 
     Args:
@@ -79,6 +77,9 @@ def _steadiness(name: str, time_s: Array, value_c: Array, expected_c: float) -> 
     if abs(departure) > NEAR_K:
         side = "above" if departure > 0 else "below"
         return Preheat(
-            False, f"{name} steady, but {abs(departure):.0f} K {side} what the oven card expects", drift, departure
+            False,
+            f"{name} steady, but {abs(departure):.0f} K {side} what the oven card expects",
+            drift,
+            departure,
         )
     return Preheat(True, f"{name} steady within {abs(drift):.1f} K a minute", drift, departure)

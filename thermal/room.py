@@ -89,9 +89,11 @@ def room_faces(room_c: float, length_m: float, emissivity: float, batch: int = 1
     """
     kelvin = _TABLE_C + ZERO_C_IN_K
     radiation = emissivity * STEFAN_BOLTZMANN_W_M2K4 * ((room_c + ZERO_C_IN_K) ** 4 - kelvin**4)
-    convection = np.array([
-        [free_convection_w_m2k(t, room_c, length_m, upward) * (room_c - t) for t in _TABLE_C]
-        for upward in (True, False)
-    ])
+    convection = np.array(
+        [
+            [free_convection_w_m2k(t, room_c, length_m, upward) * (room_c - t) for t in _TABLE_C]
+            for upward in (True, False)
+        ]
+    )
     steady, none = np.full(batch, room_c), np.zeros(batch)
     return RoomFaces(OvenAir(steady, steady, none, none, none, ()), convection + radiation)

@@ -57,7 +57,11 @@ def ratio_after_flow(integral: Array) -> Array:
     s = np.interp(np.cbrt(3.0 * integral), _TABLE_ROOT, _TABLE_S)
     for _ in range(2):  # Newton; G' = s2/(1 + s2)3
         slope = s * s / (1.0 + s * s) ** 3
-        s = np.clip(s - (flow_integral(s) - integral) / np.maximum(slope, 1e-30), 0.5 * s, np.minimum(2.0 * s, LOST_RATIO))
+        s = np.clip(
+            s - (flow_integral(s) - integral) / np.maximum(slope, 1e-30),
+            0.5 * s,
+            np.minimum(2.0 * s, LOST_RATIO),
+        )
     return s
 
 

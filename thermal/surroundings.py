@@ -133,8 +133,7 @@ class SeriesAir:
 
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """See `Air.drive`."""
-        side = "left" if before else "right"
-        at = np.searchsorted(self.time_s, time_s, side) - 1
+        at = np.searchsorted(self.time_s, time_s, "left" if before else "right") - 1
         inside = (at >= 0) & (at < len(self.time_s) - 1)
         at = np.clip(at, 0, len(self.time_s) - 2)
         step = self.time_s[at + 1] - self.time_s[at]
@@ -188,7 +187,9 @@ def lagged_wall_c(time_s: Array, air_c: Array, lag_s: Array, offset_k: Array) ->
 class Surroundings(Protocol):
     """Heat flow into each face, given the face's temperature."""
 
-    air: Air
+    @property
+    def air(self) -> Air:
+        """Air and walls in time."""
 
     def flux(self, drive: Drive, face_c: Array) -> Array:
         """Heat flow into the faces, W/m2, (2, batch), at face temperatures `face_c`, °C, (2, batch)."""

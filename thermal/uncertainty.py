@@ -8,7 +8,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Case, Departures
+from thermal.case import NONE, Case, Departures
 from thermal.oven import OvenCard
 
 Array = NDArray[np.float64]
@@ -41,7 +41,8 @@ class Draws:
 class _Normals:
     """Standard normal columns by Latin hypercube: every quantity's values are spread evenly over its distribution,
     so that quantiles of a few hundred draws are steady (M.D. McKay, R.J. Beckman, W.J. Conover, Technometrics 21
-    (1979) 239)."""
+    (1979) 239).
+    """
 
     def __init__(self, draws: int, seed: int) -> None:
         inverse = NormalDist().inv_cdf
@@ -97,7 +98,8 @@ def draw(case: Case, draws: int, seed: int = 1) -> Draws:
 
 
 def _neutral(name: str) -> float:
-    return float(Departures.__dataclass_fields__[name].default)
+    neutral: float = getattr(NONE, name)
+    return neutral
 
 
 def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[str, ...]]:
@@ -112,9 +114,13 @@ def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[st
         "upper.h_w_m2k": ("h_upper", np.exp(H_REL_STD * half * (shared + upper))),
         "lower.h_w_m2k": ("h_lower", np.exp(H_REL_STD * half * (shared + lower))),
         "upper.emissivity_eff": (
-            "emissivity_upper", part(card.upper.emissivity_eff, EMISSIVITY_STD, emissivity)),
+            "emissivity_upper",
+            part(card.upper.emissivity_eff, EMISSIVITY_STD, emissivity),
+        ),
         "lower.emissivity_eff": (
-            "emissivity_lower", part(card.lower.emissivity_eff, EMISSIVITY_STD, emissivity)),
+            "emissivity_lower",
+            part(card.lower.emissivity_eff, EMISSIVITY_STD, emissivity),
+        ),
         "air.offset_k": ("air_k", AIR_STD_K * normals.next()),
         "wall.offset_k": ("wall_k", WALL_STD_K * normals.next()),
         "air.door_drop_k": ("door_drop_k", DOOR_DROP_REL_STD * card.door_drop_k * normals.next()),

@@ -68,12 +68,14 @@ class Windows:
     @property
     def ready_s(self) -> Array:
         """When the last minimum is met, whatever was broken before."""
-        return np.maximum.reduce(list(self.minima.values()))
+        latest: Array = np.maximum.reduce(list(self.minima.values()))
+        return latest
 
     @property
     def spoilt_s(self) -> Array:
         """When the first maximum is broken."""
-        return np.minimum.reduce(list(self.maxima.values()))
+        earliest: Array = np.minimum.reduce(list(self.maxima.values()))
+        return earliest
 
     @property
     def exists(self) -> NDArray[np.bool_]:

@@ -1,0 +1,264 @@
+"""What was asked on the line of `pullcue plan`, checked and put together; each refusal names its option."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from dashboard.commands.units import parse_length_m, parse_temperature_c
+from thermal.case import Case
+from thermal.fields import InputError, Range
+from thermal.heat import OPENING_MM, Heat
+from thermal.oven import OvenCard, oven_card_from_mapping
+from thermal.polymer import Polymer
+from thermal.polymer_data import polymer_from_mapping
+
+if TYPE_CHECKING:
+    from dashboard.shop import Shop
+
+#: Sheet of the trade is 0.5 to 16 mm (common practice, no source); the range catches a slip of unit.
+GAUGE_MM = Range("mm", at_least=0.3, at_most=50.0)
+#: An infrared oven may show its emitter's setting; the air of a convection oven for forming is never that hot.
+SET_C = {
+    "convection": Range("°C", at_least=20.0, at_most=320.0),
+    "infrared": Range("°C", at_least=20.0, at_most=400.0),
+}
+START_C = Range("°C", at_least=-30.0, at_most=80.0)
+ROOM_C = Range("°C", at_least=-30.0, at_most=60.0)
+DROP_MM = Range("mm", above=0.0, at_most=2000.0)
+#: A set temperature that another unit would explain lies here, °C: where sheet is heated to be formed.
+_FORMING_C = Range("°C", at_least=100.0, at_most=260.0)
+
+DEFAULT_START_C = 22.0
+_OPENING = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?:\s*[x×]\s*([0-9]+(?:\.[0-9]+)?))?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The options as they stood on the line; None where one was not given."""
+
+    polymer: str | None = None
+    polymer_file: Path | None = None
+    gauge_mm: float | None = None
+    gauge: str | None = None
+    oven: str | None = None
+    oven_card: Path | None = None
+    set_c: float | None = None
+    set_with_unit: str | None = None
+    start_c: float | None = None
+    support: str | None = None
+    opening_mm: str | None = None
+    drop_mm: float | None = None
+    clearance_mm: float | None = None
+    colour: str | None = None
+    room_c: float | None = None
+    measured: Path | None = None
+
+
+@dataclass(frozen=True)
+class Question:
+    """A sheet in an oven and what is wanted of it, ready to be planned.
+
+    Attributes:
+        drop_m, clearance_m: wanted drop, room for it, m; None: not asked. heat: recorded, beside which the model
+        is set. notes: what was taken because nothing stated it.
+    """
+
+    case: Case
+    drop_m: float | None
+    clearance_m: float | None
+    room_c: float
+    heat: Heat | None
+    notes: tuple[str, ...]
+
+
+def question(asked: Asked, shop: Shop, today: datetime.date) -> Question:
+    """Put the case together. What the line leaves out is taken from the recorded heat, then from the shop.
+
+    Raises:
+        InputError: a value out of range, unknown, or in a file that cannot be used.
+        click.UsageError: two options that say the same thing, or none where one is needed.
+    """
+    from logger.heatfile import read_heat  # only here: a plan without a recorded heat needs no reader
+
+    heat = None if asked.measured is None else read_heat(asked.measured)
+    room_c = shop.room_c if asked.room_c is None else _temperature("--room-c", asked.room_c, ROOM_C)
+    oven = _oven(asked, shop, heat)
+    notes: list[str] = []
+    start_c = _start_c(asked, heat, notes)
+    support = asked.support or (heat and heat.support) or "frame"
+    opening_m = _opening_m(asked, heat)
+    if support == "tray" and opening_m is not None:
+        notes.append("A sheet on a tray does not drop: the opening is not used")
+        opening_m = None
+    elif support == "frame" and opening_m is None:
+        notes.append("No opening stated: the drop is not predicted")
+    case = Case(
+        polymer=_polymer(asked, shop, heat),
+        gauge_m=_gauge_m(asked, heat),
+        oven=oven,
+        set_c=_set_c(asked, heat, oven),
+        start_c=start_c,
+        support=support,
+        opening_m=opening_m,
+        colour=_colour(asked, heat, oven, notes),
+    )
+    if heat is not None:
+        notes += _differences(case, heat)
+        notes += heat.notes
+        case = _driven_by(case, heat)
+    notes.append("Protective film taken off both faces; room and its walls at one temperature, air still")
+    if oven.valid.until is not None and oven.valid.until < today:
+        notes.append(f"The card of oven {oven.id} was valid until {oven.valid.until}: calibrate the oven again")
+    return Question(
+        case,
+        None if asked.drop_mm is None else _millimetres("--drop-mm", asked.drop_mm, DROP_MM),
+        None if asked.clearance_mm is None else _millimetres("--clearance-mm", asked.clearance_mm, DROP_MM),
+        room_c,
+        heat,
+        tuple(notes),
+    )
+
+
+def _driven_by(case: Case, heat: Heat) -> Case:
+    """The case with the recorded air in place of the oven's own."""
+    from thermal.measured import measured_air
+
+    return replace(case, measured=measured_air(heat))
+
+
+def _one_of(first: tuple[str, Any], second: tuple[str, Any], otherwise: object | None) -> None:
+    """Refuse both of a pair, and neither where nothing else states the value."""
+    given = [name for name, value in (first, second) if value is not None]
+    if len(given) == 2:
+        raise click.UsageError(f"give either {first[0]} or {second[0]}, not both")
+    if not given and otherwise is None:
+        raise click.UsageError(f"{first[0]} or {second[0]} is missing: give one of them")
+
+
+def _polymer(asked: Asked, shop: Shop, heat: Heat | None) -> Polymer:
+    stated = heat.polymer if heat else None
+    _one_of(("--polymer", asked.polymer), ("--polymer-file", asked.polymer_file), stated)
+    if asked.polymer_file is not None:
+        return polymer_from_mapping(_toml(asked.polymer_file), asked.polymer_file.name)
+    return shop.polymer(asked.polymer or stated or "")
+
+
+def _oven(asked: Asked, shop: Shop, heat: Heat | None) -> OvenCard:
+    stated = heat.oven if heat else None
+    _one_of(("--oven", asked.oven), ("--oven-card", asked.oven_card), stated)
+    if asked.oven_card is not None:
+        return oven_card_from_mapping(_toml(asked.oven_card), asked.oven_card.name)
+    return shop.oven(asked.oven or stated or "")
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    from dashboard.tomlfile import read_toml
+
+    return read_toml(path)
+
+
+def _gauge_m(asked: Asked, heat: Heat | None) -> float:
+    stated = heat.gauge_m if heat else None
+    _one_of(("--gauge-mm", asked.gauge_mm), ("--gauge", asked.gauge), stated)
+    if asked.gauge is not None:
+        return _with_option("--gauge", parse_length_m, asked.gauge, GAUGE_MM)
+    if asked.gauge_mm is None:
+        return _millimetres("gauge_mm of the heat file", (stated or 0.0) * 1e3, GAUGE_MM)
+    return _millimetres("--gauge-mm", asked.gauge_mm, GAUGE_MM)
+
+
+def _set_c(asked: Asked, heat: Heat | None, oven: OvenCard) -> float:
+    _one_of(("--set-c", asked.set_c), ("--set", asked.set_with_unit), oven.set_c)
+    allowed = SET_C[oven.kind]
+    if asked.set_with_unit is not None:
+        return _with_option("--set", parse_temperature_c, asked.set_with_unit, allowed)
+    if asked.set_c is not None:
+        return _temperature("--set-c", asked.set_c, allowed, _FORMING_C)
+    if heat is not None and heat.set_c is not None:
+        return _temperature("set_c of the heat file", heat.set_c, allowed, _FORMING_C)
+    return _temperature(f"set_c of oven card {oven.id}", oven.set_c, allowed, _FORMING_C)
+
+
+def _start_c(asked: Asked, heat: Heat | None, notes: list[str]) -> float:
+    if asked.start_c is not None:
+        return _temperature("--start-c", asked.start_c, START_C)
+    if heat is not None and heat.start_c is not None:
+        return heat.start_c
+    notes.append(f"Start temperature of the sheet not stated: taken {DEFAULT_START_C:g} °C")
+    return DEFAULT_START_C
+
+
+def _opening_m(asked: Asked, heat: Heat | None) -> tuple[float, ...] | None:
+    if asked.opening_mm is None:
+        return heat.opening_m if heat else None
+    match = _OPENING.fullmatch(asked.opening_mm.strip())
+    sides = [float(side) for side in match.groups() if side] if match else []
+    if not sides or not all(map(OPENING_MM.holds, sides)):
+        raise InputError(
+            f"--opening-mm {asked.opening_mm!r}: expected 300 (diameter of a circle) or 300x200 (sides of a "
+            f"rectangle), each {OPENING_MM}"
+        )
+    return tuple(side * 1e-3 for side in sides)
+
+
+def _colour(asked: Asked, heat: Heat | None, oven: OvenCard, notes: list[str]) -> str:
+    colour = asked.colour or (heat and heat.colour)
+    if colour == "pattern":
+        notes.append("Patterned sheet: taken as pigmented")
+        return "pigmented"
+    if colour is None and oven.kind == "infrared":
+        notes.append("Colour not stated: taken natural; pigmented sheet takes up infrared at its face")
+    return colour or "natural"
+
+
+def _differences(case: Case, heat: Heat) -> list[str]:
+    """Where the line says otherwise than the heat file: the line wins, and that is said."""
+    pairs = (
+        ("polymer", heat.polymer, case.polymer.id),
+        ("oven", heat.oven, case.oven.id),
+        ("support", heat.support, case.support),
+        ("gauge", heat.gauge_m and f"{heat.gauge_m * 1e3:g} mm", f"{case.gauge_m * 1e3:g} mm"),
+        ("set temperature", heat.set_c and f"{heat.set_c:g} °C", f"{case.set_c:g} °C"),
+        ("start temperature", heat.start_c and f"{heat.start_c:g} °C", f"{case.start_c:g} °C"),
+    )
+    return [
+        f"The heat file states {name} {recorded}; planned with {used}"
+        for name, recorded, used in pairs
+        if recorded and recorded != used
+    ]
+
+
+def _millimetres(option: str, value_mm: float, allowed: Range) -> float:
+    """Metres of an option in mm."""
+    if allowed.holds(value_mm):
+        return value_mm * 1e-3
+    hint = f" ({value_mm:g} m is {value_mm * 1e3:g} mm)" if 0 < value_mm < 1 and allowed.holds(value_mm * 1e3) else ""
+    raise InputError(f"{option} {value_mm:g}: expected {allowed}{hint}")
+
+
+def _temperature(option: str, value: float, allowed: Range, plausible: Range | None = None) -> float:
+    """°C of an option, with the slip of unit that would explain a value out of range."""
+    if allowed.holds(value):
+        return value
+    likely = plausible or allowed
+    slips = [
+        f"{value:g} {unit} is {celsius:.0f} °C"
+        for unit, celsius in (("K", value - 273.15), ("°F", (value - 32.0) / 1.8))
+        if likely.holds(celsius)
+    ]
+    hint = f": {', '.join(slips)}" if slips else ""
+    raise InputError(f"{option} {value:g}: expected {allowed}{hint}")
+
+
+def _with_option(option: str, parse: Any, text: str, allowed: Range) -> float:
+    try:
+        value: float = parse(text, allowed)
+    except InputError as error:
+        raise InputError(f"{option}: {error}") from None
+    return value

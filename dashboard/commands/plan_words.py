@@ -1,0 +1,142 @@
+"""A plan in short words: the answer, what limits it, why there is no window. Shared by terminal, page and picture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from dashboard.commands.units import Units
+from thermal.plan import SURE, Edge, Plan
+from thermal.sag import equivalent_radius_m
+from thermal.window import CORE, CORE_HOT, DROP, DROP_LARGE, LOWER_FACE, UPPER_FACE, horizon_s
+
+#: Below this no moment is good enough to pull by the clock (our choice: less likely right than wrong).
+BY_THE_CLOCK = 0.5
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the answer: what, when, and how sure or why."""
+
+    label: str
+    value: str
+    detail: str
+
+
+def percent(share: float) -> str:
+    """'95 %'; never a certainty that some hundred draws cannot give."""
+    if share > 0.995:
+        return "more than 99 %"
+    if 0.0 < share < 0.005:
+        return "less than 1 %"
+    return f"{100.0 * share:.0f} %"
+
+
+def followed(plan: Plan) -> str:
+    """How long the heat was followed before something counts as never: '4 h'."""
+    return f"{horizon_s(plan.case.gauge_m * 1.1) / 3600.0:.1f}".removesuffix(".0") + " h"
+
+
+def drop_m(plan: Plan, ratio: float) -> float:
+    """A drop ratio in metres of drop; only for a plan with an opening."""
+    assert plan.case.opening_m is not None
+    return ratio * equivalent_radius_m(plan.case.opening_m)
+
+
+def limit_words(plan: Plan, limit: str, units: Units) -> str:
+    """What happens when a limit is met, as a clause: 'the core reaches 165 °C'."""
+    of = plan.of
+    if limit == CORE:
+        return f"the core reaches {units.temperature(of.core_min_c)}"
+    if limit in (UPPER_FACE, LOWER_FACE):
+        return f"the {limit} passes {units.temperature(of.face_max_c)}"
+    if limit == CORE_HOT:
+        return f"the core passes {units.temperature(of.core_max_c)}"
+    if limit == DROP and of.drop_min is not None:
+        return f"the drop reaches {units.length(drop_m(plan, of.drop_min))}"
+    if limit == DROP_LARGE and of.drop_max is not None:
+        return f"the drop passes {units.length(drop_m(plan, of.drop_max))}"
+    raise ValueError(f"limit {limit!r}: not one of this plan's")
+
+
+def between(plan: Plan, edge: Edge, units: Units) -> str:
+    """The interval of an edge in words."""
+    low, high = edge.interval_s
+    if low is None:
+        return f"in 95 of 100 cases not within {followed(plan)}"
+    if high is None:
+        return f"in 5 of 100 cases before {units.seconds(low)}, in as many not within {followed(plan)}"
+    return f"90 of 100 times between {units.seconds(low)} and {units.seconds(high)}"
+
+
+def answer(plan: Plan, units: Units) -> list[Row]:
+    """The answer, biggest facts first: three rows where there is a window, one where there is none."""
+    if plan.opens.time_s is None or plan.target is None:
+        return [Row("No window", why_none(plan, units), "")]
+    return [
+        Row("Ready from", units.seconds(plan.opens.time_s), between(plan, plan.opens, units)),
+        _pull(plan, units),
+        _spoilt(plan, units),
+    ]
+
+
+def _pull(plan: Plan, units: Units) -> Row:
+    assert plan.target is not None
+    at, sure = units.seconds(plan.target.time_s), percent(plan.target.probability)
+    if plan.target.probability < BY_THE_CLOCK:
+        guess = f"best guess {at}, only {sure} sure"
+        if plan.of.drop_min is not None:
+            drop = units.length(drop_m(plan, plan.of.drop_min))
+            return Row("Pull", "by the drop, not by the clock", f"at {drop}; {guess}")
+        if plan.curve.drop_mm is not None:
+            return Row("Pull", "by the drop, not by the clock", guess)
+        return Row("Pull", "by the look of the sheet, not by the clock", guess)
+    if plan.target.probability < SURE - 0.005:
+        return Row("Pull at", at, f"only {sure} sure: no moment is surer, so look at the sheet before you pull")
+    return Row("Pull at", at, f"{sure} sure that it is ready and not spoilt")
+
+
+def _spoilt(plan: Plan, units: Units) -> Row:
+    if plan.closes.time_s is not None and plan.closes.limit is not None:
+        detail = f"{limit_words(plan, plan.closes.limit, units)}; {between(plan, plan.closes, units)}"
+        return Row("Spoilt from", units.seconds(plan.closes.time_s), detail)
+    early = plan.closes.interval_s[0]
+    detail = "" if early is None else f"but in 5 of 100 cases before {units.seconds(early)}"
+    return Row("Spoilt", f"not within {followed(plan)}", detail)
+
+
+def why_none(plan: Plan, units: Units) -> str:
+    """Why there is no window, as a sentence without its full stop."""
+    spoilt = None
+    if plan.spoilt_s is not None and plan.spoilt_by is not None:
+        spoilt = f"{limit_words(plan, plan.spoilt_by, units)} at {units.seconds(plan.spoilt_s)}"
+    if plan.ready_s is None:
+        end = _never(plan, units)
+        return end if spoilt is None else f"{spoilt}, and {end}"
+    ready = f"{limit_words(plan, plan.opens.limit or CORE, units)} at {units.seconds(plan.ready_s)}"
+    return f"{spoilt}, before {ready}" if spoilt is not None else f"{ready}, too late"
+
+
+def _never(plan: Plan, units: Units) -> str:
+    of, warmest = plan.of, plan.coldest_end_c
+    if of.drop_min is not None and (warmest is None or warmest >= of.core_min_c):
+        return f"the drop does not reach {units.length(drop_m(plan, of.drop_min))} within {followed(plan)}"
+    end = units.seconds(float(plan.curve.time_s[-1]))
+    # Rounded down, so that a core which stays just below its limit is not shown at it.
+    shown = units.temperature(math.floor(plan.curve.core_c.max() if warmest is None else warmest))
+    return f"the core is at {shown} after {end} and does not reach {units.temperature(of.core_min_c)}"
+
+
+def subject(plan: Plan, units: Units) -> str:
+    """What was planned, in one line."""
+    case = plan.case
+    place = "lying on a tray" if case.support == "tray" else "in a frame"
+    return (
+        f"{case.polymer.name}, {units.length(case.gauge_m)}, {place}, "
+        f"in oven {case.oven.id} set to {units.temperature(case.set_c)}"
+    )
+
+
+def opening_words(opening_m: tuple[float, ...], units: Units) -> str:
+    """'300 mm across' or '300 mm by 200 mm'."""
+    return f"{units.length(opening_m[0])} across" if len(opening_m) == 1 else " by ".join(map(units.length, opening_m))
