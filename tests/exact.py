@@ -174,9 +174,7 @@ def semi_infinite_face_flux_w_m2(time_s: float, effusivity: float, step_k: float
     return float(effusivity * step_k / np.sqrt(np.pi * time_s))
 
 
-def semi_infinite_flux_k(
-    x_m: ArrayLike, time_s: float, *, k_w_mk: float, alpha_m2_s: float, flux_w_m2: float
-) -> Array:
+def semi_infinite_flux_k(x_m: ArrayLike, time_s: float, *, k_w_mk: float, alpha_m2_s: float, flux_w_m2: float) -> Array:
     """T - T_i (K) for a constant flux q into the face. C&J sec. 2.9; Incropera eq. 5.59.
 
     (2 q/k) sqrt(alpha t/pi) exp(-eta^2) - (q x/k) erfc(eta), eta = x/(2 sqrt(alpha t)).
@@ -248,9 +246,7 @@ def neumann_lambda(superheat: float, subcooling: float = 0.0) -> float:
     """
 
     def balance(lam: float) -> float:  # exp(-l^2)/erfc(l) = 1/erfcx(l)
-        return float(
-            superheat * np.exp(-(lam**2)) / erf(lam) - subcooling / erfcx(lam) - lam * np.sqrt(np.pi)
-        )
+        return float(superheat * np.exp(-(lam**2)) / erf(lam) - subcooling / erfcx(lam) - lam * np.sqrt(np.pi))
 
     return _root(balance, 1e-9, 6.0)
 
@@ -451,9 +447,7 @@ def two_layers_c(
         return np.asarray(np.linalg.solve(matrix, right), dtype=np.complex128)
 
     def at(x: float) -> float:
-        layer, from_left, first = (
-            (outer, x, 0) if x <= outer.thickness_m else (inner, x - outer.thickness_m, 2)
-        )
+        layer, from_left, first = (outer, x, 0) if x <= outer.thickness_m else (inner, x - outer.thickness_m, 2)
 
         def transform(p: complex) -> complex:
             a, b = constants(p)[first : first + 2]
@@ -467,9 +461,7 @@ def two_layers_c(
 
 # --- sag of a clamped sheet: s = drop/clamp radius, time in units of tau = eta/(rho g a) ---
 
-HENCKY_DROP = (
-    0.594879  # w = 0.5949 a (p a/(E h))^(1/3) for nu = 1/2; derived by shooting, checked below 0.1 %
-)
+HENCKY_DROP = 0.594879  # w = 0.5949 a (p a/(E h))^(1/3) for nu = 1/2; derived by shooting, checked below 0.1 %
 SMALL_SAG = 0.10525821  # s^3 = 0.10526 rho g a t/eta: HENCKY_DROP^3/2, the viscous analogue (E -> 3 eta)
 
 # Rectangles, long side/short side: C in w^3 = C rho g b^4 t/eta (b half the short side), and the radius of
@@ -544,9 +536,7 @@ def elastic_drop_m(clamp_radius_m: float, density_kg_m3: float, modulus_pa: floa
     H. Hencky, Z. Math. Phys. 63 (1915) 311-317, nu = 1/2 (constant derived by shooting).
     """
     g_m_s2 = 9.80665
-    return float(
-        HENCKY_DROP * clamp_radius_m * (density_kg_m3 * g_m_s2 * clamp_radius_m / modulus_pa) ** (1.0 / 3.0)
-    )
+    return float(HENCKY_DROP * clamp_radius_m * (density_kg_m3 * g_m_s2 * clamp_radius_m / modulus_pa) ** (1.0 / 3.0))
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.absorption import Absorption
-from thermal.conduction import INTERVALS, TOLERANCE_K, Lump, Slab
+from thermal.conduction import TOLERANCE_K
+from thermal.grid import INTERVALS
+from thermal.slab import Lump, Slab
 from thermal.enthalpy import Material, material
 from thermal.history import History, record
 from thermal.surroundings import OvenAir, OvenFaces

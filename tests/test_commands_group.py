@@ -41,17 +41,13 @@ def raiser(error: BaseException) -> Callable[[], object]:
 def test_group_imports_no_command_and_no_numpy() -> None:
     loaded = loaded_after("from dashboard.commands import pullcue, main")
     assert "click" in loaded
-    assert (
-        loaded & {"numpy", "scipy", "rich", *HEAVY, *(f"dashboard.commands.{n}" for n in SUBCOMMANDS)}
-        == set()
-    )
+    assert loaded & {"numpy", "scipy", "rich", *HEAVY, *(f"dashboard.commands.{n}" for n in SUBCOMMANDS)} == set()
 
 
 @pytest.mark.parametrize("name", SUBCOMMANDS)
 def test_a_command_imports_itself_only_and_nothing_heavy(name: str) -> None:
     loaded = loaded_after(
-        "import click; from dashboard.commands import pullcue; "
-        f"pullcue.get_command(click.Context(pullcue), {name!r})"
+        f"import click; from dashboard.commands import pullcue; pullcue.get_command(click.Context(pullcue), {name!r})"
     )
     others = {f"dashboard.commands.{other}" for other in SUBCOMMANDS if other != name}
     assert f"dashboard.commands.{name}" in loaded
@@ -113,9 +109,7 @@ def test_our_own_faults_are_not_hidden(error: Exception, monkeypatch: pytest.Mon
 
 
 def test_a_console_without_the_sign_gets_a_question_mark() -> None:
-    script = (
-        "import dashboard.commands as c, click; c.pullcue.main = lambda **_: click.echo('5 °C ⣿'); c.main()"
-    )
+    script = "import dashboard.commands as c, click; c.pullcue.main = lambda **_: click.echo('5 °C ⣿'); c.main()"
     result = subprocess.run(
         [sys.executable, "-c", script],
         capture_output=True,

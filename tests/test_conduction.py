@@ -10,7 +10,8 @@ from slabs import constant_material, profiles, slab
 from worked_examples import CONDUCTION, Example
 
 from thermal.absorption import Absorption
-from thermal.conduction import Lump, coldest_c, storage_weights
+from thermal.grid import coldest_c, storage_weights
+from thermal.slab import Lump
 from thermal.enthalpy import material
 
 Array = NDArray[np.float64]

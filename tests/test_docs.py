@@ -72,9 +72,7 @@ def test_shown_commands_exist(document: str) -> None:
 @pytest.mark.parametrize("document", DOCUMENTS)
 def test_named_files_exist(document: str) -> None:
     spans = re.findall(r"`([\w.-]+(?:/[\w.-]+)*)`", (ROOT / document).read_text("utf-8"))
-    named = {
-        s for s in spans if re.search(r"/|\w\.(md|py|toml|lock)$", s) and not s.startswith((".venv", "uv."))
-    }
+    named = {s for s in spans if re.search(r"/|\w\.(md|py|toml|lock)$", s) and not s.startswith((".venv", "uv."))}
     assert len(named) >= 3, "the pattern no longer finds what the document names"
     assert [name for name in sorted(named) if not (ROOT / name).exists()] == []
 
@@ -103,9 +101,7 @@ def test_no_file_names_a_place_of_one_machine() -> None:
     assert found == []
 
 
-@pytest.mark.parametrize(
-    "lock", ["requirements.lock", "requirements-dev.lock", "benchmarks/requirements.lock"]
-)
+@pytest.mark.parametrize("lock", ["requirements.lock", "requirements-dev.lock", "benchmarks/requirements.lock"])
 def test_locks_hold_pins_and_hashes_only(lock: str) -> None:
     lines = (ROOT / lock).read_text("utf-8").splitlines()
     pin = re.compile(r"[a-z0-9-]+==[\w.]+( ; [^:]+)? \\|    --hash=sha256:[0-9a-f]{64}( \\)?")

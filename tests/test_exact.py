@@ -252,9 +252,7 @@ def test_contact_temperature() -> None:
     # e = sqrt(k rho c); dry and damp plaster, mpmath
     e_polymer = np.sqrt(0.20 * 905.0 * 2100.0)
     for e_plaster, contact in ((692.5316, 100.64519), (1509.967, 73.488755)):
-        assert exact.contact_temperature_c(e_polymer, 180.0, e_plaster, 30.0) == pytest.approx(
-            contact, abs=2e-5
-        )
+        assert exact.contact_temperature_c(e_polymer, 180.0, e_plaster, 30.0) == pytest.approx(contact, abs=2e-5)
 
 
 # C&J sec. 11.2, one phase, mpmath: Stefan number -> lam
@@ -295,9 +293,7 @@ def test_neumann(
     front_mm: float,
     profile: tuple[float, ...],
 ) -> None:
-    case = exact.Neumann(
-        *temperatures, alpha_m2_s=0.2 / (905.0 * 2200.0), heat_capacity_j_kgk=2200.0, latent_j_kg=1e5
-    )
+    case = exact.Neumann(*temperatures, alpha_m2_s=0.2 / (905.0 * 2200.0), heat_capacity_j_kgk=2200.0, latent_j_kg=1e5)
     assert case.lam == pytest.approx(lam, rel=6e-11)
     assert 1e3 * case.front_m(time_s) == pytest.approx(front_mm, rel=6e-8)
     assert case.temperature_c([0.5e-3, 1e-3, 2e-3, 3e-3], time_s) == pytest.approx(profile, abs=6e-6)
@@ -424,9 +420,7 @@ def test_exact_membrane_small_sag_is_henckys() -> None:
 
 
 @pytest.mark.parametrize(("s", "time", "cap_24", "cap_28", "pole"), SAG)
-def test_sag_closed_form(
-    s: float, time: float, cap_24: float | None, cap_28: float, pole: float | None
-) -> None:
+def test_sag_closed_form(s: float, time: float, cap_24: float | None, cap_28: float, pole: float | None) -> None:
     assert exact.sag_time(s) == pytest.approx(cap_28, abs=6e-6)
     if cap_24 is not None:
         assert exact.sag_time(s, 24.0) == pytest.approx(cap_24, abs=6e-6)

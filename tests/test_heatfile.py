@@ -258,9 +258,7 @@ def test_writing_never_replaces_a_file(path: Path) -> None:
         ({"extra": {"thing": {1, 2}}}, "expected text, number"),
     ],
 )
-def test_nothing_is_written_that_would_read_back_otherwise(
-    path: Path, changes: dict[str, Any], says: str
-) -> None:
+def test_nothing_is_written_that_would_read_back_otherwise(path: Path, changes: dict[str, Any], says: str) -> None:
     with pytest.raises(InputError, match=re.escape(says)):
         write_heat(Heat(time_s=np.zeros(1), **changes), path)
     assert not path.exists()
@@ -276,9 +274,7 @@ def test_an_event_between_samples_gets_a_row_of_its_own(path: Path) -> None:
 
 
 _WORDS = st.text(st.characters(exclude_categories=("Cs", "Cc")), max_size=8)
-_NAMES = st.sampled_from(
-    ["core_c", "core_1_c", "air_upper_c", "drop_mm", "fan_rpm", "x,y", 'q"', "\u00e9", "#n"]
-)
+_NAMES = st.sampled_from(["core_c", "core_1_c", "air_upper_c", "drop_mm", "fan_rpm", "x,y", 'q"', "\u00e9", "#n"])
 _PLAIN = st.one_of(
     st.booleans(),
     st.integers(),
@@ -297,9 +293,9 @@ _VALUES = st.recursive(
 @st.composite
 def heats(draw: st.DrawFn) -> Heat:
     times = sorted(draw(st.sets(st.floats(-1000.0, 5000.0), min_size=1, max_size=6)))
-    cells = st.lists(
-        st.one_of(st.just(NAN), st.floats(-40.0, 150.0)), min_size=len(times), max_size=len(times)
-    ).map(np.array)
+    cells = st.lists(st.one_of(st.just(NAN), st.floats(-40.0, 150.0)), min_size=len(times), max_size=len(times)).map(
+        np.array
+    )
     names = st.one_of(st.sampled_from(EVENTS), st.just("fan stopped"))
     events = draw(st.lists(st.tuples(st.sampled_from(times), names), max_size=4))
     mm = st.integers(1, 5000).map(lambda tenths: float(f"{tenths / 1e5:.5f}"))  # whole hundredths of mm, in m
@@ -313,9 +309,7 @@ def heats(draw: st.DrawFn) -> Heat:
         opening_m=draw(st.none() | st.just((0.3,)) | st.just((0.3, 0.2005))),
         start_c=draw(st.none() | st.floats(-40.0, 150.0)),
         sensors={"fan": Sensor(x_m=draw(st.none() | mm), lag_s=draw(st.none() | st.floats(0.0, 600.0)))},
-        extra=draw(
-            st.dictionaries(_WORDS.filter(lambda word: word not in (SENSOR, *TOP_KEYS)), _VALUES, max_size=3)
-        ),
+        extra=draw(st.dictionaries(_WORDS.filter(lambda word: word not in (SENSOR, *TOP_KEYS)), _VALUES, max_size=3)),
         remarks=tuple(draw(st.lists(_WORDS.map(lambda word: f"- {word}"), max_size=3))),
     )
 
@@ -328,9 +322,7 @@ def test_what_is_written_reads_back_equal(tmp_path_factory: pytest.TempPathFacto
 
 
 @given(st.floats(0.1, 50.0))
-def test_any_gauge_in_a_file_is_copied_exactly(
-    tmp_path_factory: pytest.TempPathFactory, gauge_mm: float
-) -> None:
+def test_any_gauge_in_a_file_is_copied_exactly(tmp_path_factory: pytest.TempPathFactory, gauge_mm: float) -> None:
     folder = tmp_path_factory.mktemp("gauges")
     heat = read(folder / "a.csv", f"# gauge_mm = {gauge_mm!r}\n{ROWS}")
     assert heat.gauge_m is not None

@@ -56,8 +56,7 @@ def test_second_order_in_space() -> None:
     truth = 180.0 - 160.0 * exact.plane_wall(0.0, 0.5, 0.9)
     time = [0.5 * 0.003**2 / ALPHA]
     errors = [
-        abs(float(lines.solve(problem, cells=n, times_s=time).temperature_c[0, n // 2] - truth))
-        for n in (8, 16, 32)
+        abs(float(lines.solve(problem, cells=n, times_s=time).temperature_c[0, n // 2] - truth)) for n in (8, 16, 32)
     ]
     assert np.log2(errors[0] / errors[1]) == pytest.approx(2.0, abs=0.1)
     assert np.log2(errors[1] / errors[2]) == pytest.approx(2.0, abs=0.1)
@@ -176,9 +175,7 @@ def test_melting_front() -> None:
     neumann = exact.Neumann(25.0, 165.0, 200.0, 0.2 / (905.0 * 2200.0), 2200.0, 1e5)
     got = lines.solve(solid, cells=160, times_s=[60.0], rtol=1e-6)
     inside = got.z_m <= 0.004  # beyond, the back face is felt
-    assert got.temperature_c[0, inside] == pytest.approx(
-        neumann.temperature_c(got.z_m[inside], 60.0), abs=0.8
-    )
+    assert got.temperature_c[0, inside] == pytest.approx(neumann.temperature_c(got.z_m[inside], 60.0), abs=0.8)
 
 
 # finite volumes, 200 cells, LSODA rtol 1e-7, computed apart from this code: minutes for the core to reach
@@ -196,9 +193,7 @@ def test_pp_reference(gauge_mm: float) -> None:
     *minutes, face_c = PP_REF_MINUTES[gauge_mm]
     sheet = replace(PP_REF, gauge_m=gauge_mm * 1e-3)
     got = lines.richardson(sheet, cells=20, limits_c=(150.0, 160.0, 165.0, 170.0), until_s=HOUR_S, rtol=1e-8)
-    assert got.reached_s / 60.0 == pytest.approx(
-        minutes, abs=0.0065
-    )  # printed to 0.01; its cells cost 0.0015
+    assert got.reached_s / 60.0 == pytest.approx(minutes, abs=0.0065)  # printed to 0.01; its cells cost 0.0015
     at_165 = lines.richardson(sheet, cells=20, times_s=[got.reached_s[2]], rtol=1e-8)
     assert at_165.coldest_c == pytest.approx([165.0], abs=2e-3)
     assert at_165.temperature_c[0, 0] == pytest.approx(face_c, abs=0.012)

@@ -152,9 +152,7 @@ def test_pp_heat_capacity_and_conductivity_against_the_springer_handbook() -> No
     The same numbers, so to rounding; a conductivity of 0.22 up to 50 °C and 0.20 at 100 °C.
     """
     polymer = shipped_polymer("pp-homopolymer")
-    assert polymer.heat_capacity.at([0.0, 20.0, 50.0, 100.0]) == pytest.approx(
-        [1570.0, 1680.0, 1920.0, 2350.0]
-    )
+    assert polymer.heat_capacity.at([0.0, 20.0, 50.0, 100.0]) == pytest.approx([1570.0, 1680.0, 1920.0, 2350.0])
     assert polymer.conductivity.at([0.0, 50.0, 100.0]) == pytest.approx([0.22, 0.22, 0.20])
 
 
@@ -226,9 +224,7 @@ def test_melting_triangle_has_its_area(polymer_id: str) -> None:
     for melting in shipped_polymer(polymer_id).melting:
         corners = np.array([melting.onset_c, melting.peak_c, melting.end_c])
         # The triangle is linear between its corners: the trapezoidal rule on them is exact.
-        assert np.trapezoid(melting.excess_j_kgk(corners), corners) == pytest.approx(
-            melting.enthalpy_j_kg, rel=1e-12
-        )
+        assert np.trapezoid(melting.excess_j_kgk(corners), corners) == pytest.approx(melting.enthalpy_j_kg, rel=1e-12)
         assert melting.excess_j_kgk(corners) == pytest.approx([0.0, melting.height_j_kgk, 0.0], abs=1e-9)
         assert melting.excess_j_kgk([melting.onset_c - 1.0, melting.end_c + 1.0]) == pytest.approx([0.0, 0.0])
 

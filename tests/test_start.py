@@ -89,9 +89,7 @@ def test_each_failing_check_fails_the_test_command(
     start: ModuleType, failing: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert start.main(["test"]) == 0
-    monkeypatch.setattr(
-        start, "run", lambda *words, **_: int(failing in " ".join(map(str, words)).replace(".exe", ""))
-    )
+    monkeypatch.setattr(start, "run", lambda *words, **_: int(failing in " ".join(map(str, words)).replace(".exe", "")))
     assert start.main(["test"]) == 1
     assert "FAILED: " in capsys.readouterr().out
 

@@ -14,9 +14,7 @@ RAMP = [0.0, 25.0, 50.0, 75.0, 100.0]
 def area(picture: str, frame: str = "|+") -> list[str]:
     """What stands right of the y axis, top line first."""
     rows = [line for line in picture.splitlines() if not line.lstrip().startswith("++")]
-    return [
-        line[min(i for i in map(line.find, frame) if i >= 0) + 1 :] for line in rows if set(line) & set(frame)
-    ]
+    return [line[min(i for i in map(line.find, frame) if i >= 0) + 1 :] for line in rows if set(line) & set(frame)]
 
 
 def test_a_rising_line_runs_from_corner_to_corner() -> None:
@@ -44,9 +42,7 @@ def test_every_dot_of_a_solid_line_is_set() -> None:
 def test_axis_numbers_are_round_and_enclose_the_data() -> None:
     picture = plot([("", [0.0, 1800.0], [22.0, 187.0])], encoding="ascii", x_label="time (s)", y_label="°C")
     numbers = [
-        float(line.split("+")[0])
-        for line in picture.splitlines()
-        if line.lstrip()[:1].isdigit() and "+" in line
+        float(line.split("+")[0]) for line in picture.splitlines() if line.lstrip()[:1].isdigit() and "+" in line
     ]
     assert numbers == [200.0, 150.0, 100.0, 50.0, 0.0]
     assert picture.splitlines()[0] == "°C"
@@ -77,8 +73,7 @@ def test_lines_differ_without_colour() -> None:
         assert len(set(keys)) == 4
         assert "\x1b" not in picture
     dots = {
-        sum(map(int.bit_count, (ord(c) - 0x2800 for c in row if c >= "⠀")))
-        for row in pictures["utf-8"].splitlines()
+        sum(map(int.bit_count, (ord(c) - 0x2800 for c in row if c >= "⠀"))) for row in pictures["utf-8"].splitlines()
     }
     assert len(dots - {0}) == 4
 
@@ -103,9 +98,7 @@ def test_marks_stand_at_their_place_and_not_outside() -> None:
 
 
 def test_no_line_is_wider_than_asked() -> None:
-    picture = plot(
-        [("core", RAMP, RAMP)], width=50, x_label="time (s)", marks=[(100.0, "closes")], encoding="utf-8"
-    )
+    picture = plot([("core", RAMP, RAMP)], width=50, x_label="time (s)", marks=[(100.0, "closes")], encoding="utf-8")
     assert max(map(len, picture.splitlines())) <= 50
 
 

@@ -144,12 +144,8 @@ def test_heat_taken_up() -> None:
     # E9: rho 2700, c 900 as in the book
     e = BY_KEY["E9"].inputs
     half = e["thickness_m"] / 2.0
-    lost = 1.0 - exact.plane_wall_mean(
-        e["alpha_m2_s"] * e["time_s"] / half**2, e["h_w_m2k"] * half / e["k_w_mk"]
-    )
-    assert 2700.0 * 900.0 * e["thickness_m"] * 130.0 * lost == pytest.approx(
-        answers("E9")["heat_j_m2"], rel=1e-4
-    )
+    lost = 1.0 - exact.plane_wall_mean(e["alpha_m2_s"] * e["time_s"] / half**2, e["h_w_m2k"] * half / e["k_w_mk"])
+    assert 2700.0 * 900.0 * e["thickness_m"] * 130.0 * lost == pytest.approx(answers("E9")["heat_j_m2"], rel=1e-4)
 
 
 def test_semi_infinite_answers() -> None:
@@ -200,12 +196,8 @@ def test_natural_convection_plate() -> None:
     vertical = (0.825 + 0.387 * rayleigh(e["side_m"]) ** (1.0 / 6.0) / fluid) ** 2
     short = e["side_m"] / 4.0
     assert watts(vertical, e["side_m"]) == pytest.approx(answers("E18")["vertical_w"], rel=2e-3)
-    assert watts(0.54 * rayleigh(short) ** 0.25, short) == pytest.approx(
-        answers("E18")["hot_side_up_w"], rel=2e-3
-    )
-    assert watts(0.27 * rayleigh(short) ** 0.25, short) == pytest.approx(
-        answers("E18")["hot_side_down_w"], rel=2e-3
-    )
+    assert watts(0.54 * rayleigh(short) ** 0.25, short) == pytest.approx(answers("E18")["hot_side_up_w"], rel=2e-3)
+    assert watts(0.27 * rayleigh(short) ** 0.25, short) == pytest.approx(answers("E18")["hot_side_down_w"], rel=2e-3)
     radiated = exact.SIGMA_W_M2K4 * (363.15**4 - 303.15**4) * e["side_m"] ** 2
     assert radiated == pytest.approx(answers("E18")["radiation_w"], rel=2e-3)  # 363 and 303 K in the book
 
@@ -229,9 +221,7 @@ def test_sheet_and_heater_answers() -> None:
     assert cone == pytest.approx(answers("P6")["h_over_h0"], abs=1e-12)
     p = BY_KEY["P7"].inputs
     r_i, r_o = p["inner_radius_m"], p["outer_radius_m"]
-    resistance = (
-        r_o / (r_i * p["h_in_w_m2k"]) + r_o * np.log(r_o / r_i) / p["k_w_mk"] + 1.0 / p["h_out_w_m2k"]
-    )
+    resistance = r_o / (r_i * p["h_in_w_m2k"]) + r_o * np.log(r_o / r_i) / p["k_w_mk"] + 1.0 / p["h_out_w_m2k"]
     assert 1.0 / resistance == pytest.approx(answers("P7")["u_outer_w_m2k"], abs=5e-3)
     assert 2.0 * np.pi * r_o * 170.0 / resistance == pytest.approx(answers("P7")["heat_w_m"], abs=0.1)
 

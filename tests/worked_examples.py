@@ -11,9 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-INCROPERA = (
-    "F.P. Incropera, D.P. DeWitt, T.L. Bergman, A.S. Lavine, Fundamentals of Heat and Mass Transfer, 6th ed."
-)
+INCROPERA = "F.P. Incropera, D.P. DeWitt, T.L. Bergman, A.S. Lavine, Fundamentals of Heat and Mass Transfer, 6th ed."
 CENGEL = "Y.A. Cengel, Heat and Mass Transfer: A Practical Approach"
 HOLMAN = "J.P. Holman, Heat Transfer (in SI units)"
 GEANKOPLIS = "C.J. Geankoplis, Transport Processes and Unit Operations"
@@ -471,9 +469,7 @@ EXAMPLES: tuple[Example, ...] = (
         },
         answers=(
             Answer("vertical_w", 115.0, 114.578, 0.5, ROUNDING),
-            Answer(
-                "hot_side_up_w", 128.0, 128.384, 0.5, "0.54 Ra^(1/4) at Ra = 1.2e7; printed value recalled"
-            ),
+            Answer("hot_side_up_w", 128.0, 128.384, 0.5, "0.54 Ra^(1/4) at Ra = 1.2e7; printed value recalled"),
             Answer("hot_side_down_w", 64.2, 64.192, 0.05, "0.27 Ra^(1/4); printed value recalled"),
             Answer("radiation_w", 182.0, 182.364, 0.5, "emissivity 1; " + ROUNDING),
         ),
@@ -501,9 +497,7 @@ EXAMPLES: tuple[Example, ...] = (
         key="P4",
         source="J.L. Throne, technical note 'Model heating, part 2'",
         inputs={"thickness_m": 0.0015, "k_w_mk": 0.2, "flux_w_m2": 5000.0},
-        answers=(
-            Answer("face_minus_core_k", 10.0, 9.375, 0.7, "printed as 'below 10 K'; q L/(2 k) for 5 kW/m2"),
-        ),
+        answers=(Answer("face_minus_core_k", 10.0, 9.375, 0.7, "printed as 'below 10 K'; q L/(2 k) for 5 kW/m2"),),
         note="flux on both faces, late: face minus core is q L/(2 k), C&J 1959 sec. 3.8; 1.0 mm: 6.25 K",
     ),
     Example(
@@ -517,9 +511,7 @@ EXAMPLES: tuple[Example, ...] = (
         key="P6",
         source=CONE,
         inputs={"angle_deg": 60.0, "share_of_depth": 0.5},
-        answers=(
-            Answer("h_over_h0", 0.375, 0.375, 1e-12, "the formula itself, (1+cos a)/2 (1-u)^(sec a - 1)"),
-        ),
+        answers=(Answer("h_over_h0", 0.375, 0.375, 1e-12, "the formula itself, (1+cos a)/2 (1-u)^(sec a - 1)"),),
         note="female cone, sticking contact; derived again from the volume balance",
     ),
     Example(
@@ -545,9 +537,7 @@ EXAMPLES: tuple[Example, ...] = (
         source=FOSTER,
         inputs={"gauge_m": 0.00476, "oven_c": 199.0, "leaves_low_c": 152.0, "leaves_high_c": 166.0},
         answers=(
-            Answer(
-                "opaque_again_s", 210.0, 218.0, 37.0, "mean at 120 degC between 181 and 245 s over the range"
-            ),
+            Answer("opaque_again_s", 210.0, 218.0, 37.0, "mean at 120 degC between 181 and 245 s over the range"),
         ),
         note=(
             "4.76 mm natural PP copolymer heated to translucent, 305-330 degF on leaving the oven; opaque "

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.case import Departures, sheet_material
-from thermal.conduction import Slab
+from thermal.slab import Slab
 from thermal.history import record
 from thermal.polymer import Polymer
 from thermal.room import room_faces

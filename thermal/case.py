@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.absorption import Absorption
-from thermal.conduction import Lump, Slab
+from thermal.slab import Lump, Slab
 from thermal.constants import STEFAN_BOLTZMANN_W_M2K4, ZERO_C_IN_K
 from thermal.enthalpy import Material, material
 from thermal.fields import InputError

@@ -13,14 +13,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.conduction import INTERVALS, TOLERANCE_K, Grid, Moment, Slab, coldest_c, hermite, march
+from thermal.conduction import TOLERANCE_K, Moment, march
+from thermal.grid import INTERVALS, Rates, coldest_c, hermite
+from thermal.slab import Slab
 
 Array = NDArray[np.float64]
 Place = Literal["coldest", "upper", "lower", "drop"]
 
 #: Columns solved together: their arrays stay in a core's cache.
 CHUNK = 512
-_ROOT_STEPS = 8
+_ROOT_STEPS = 6
+#: How far past a step's end, in steps, a place between nodes is looked for.
+_BEYOND = 1.5
 
 
 @dataclass(frozen=True)
@@ -42,36 +46,35 @@ class _Crossings:
     """Observer that keeps each threshold's step; done with a column when all minima and one maximum are passed."""
 
     def __init__(self, slab: Slab, thresholds: Sequence[Threshold], intervals: int) -> None:
-        self.slab, self.thresholds, self.grid = slab, thresholds, Grid(intervals)
+        self.slab, self.thresholds, self.rates = slab, thresholds, Rates(intervals)
         batch = slab.batch
         self.time = np.full((len(thresholds), batch), np.nan)
+        self._waiting = np.ones((len(thresholds), batch), np.bool_)
         self._limit = [t.value if t.place == "drop" else slab.material.enthalpy(t.value) for t in thresholds]
         self._brackets: list[tuple[int, NDArray[np.intp], Array, Array, Array, Array, Array, Array]] = []
         self._previous: Moment | None = None
 
-    def see(self, moment: Moment) -> NDArray[np.bool_]:
+    def see(self, moment: Moment) -> NDArray[np.bool_] | None:
         previous, self._previous = self._previous, moment
         if previous is not None and len(previous.columns) != len(moment.columns):
-            previous = None  # finished columns were dropped; nothing has moved
-        columns = moment.columns
+            return None  # finished columns were dropped; nothing has moved
+        news = False
         for i, threshold in enumerate(self.thresholds):
-            waiting = np.isnan(self.time[i, columns])
-            if not waiting.any():
-                continue
-            passed = np.flatnonzero(waiting & (_signal(moment, threshold.place) >= self._limit[i][columns]))
-            if threshold.place == "coldest" and len(passed):
-                # The coldest point may lie between nodes, below them.
-                profile = self.slab.material.columns(columns[passed]).temperature(moment.h[:, passed])
-                passed = passed[coldest_c(profile) >= threshold.value[columns[passed]]]
-            if len(passed):
-                self._keep(i, passed, previous, moment)
+            passed = _signal(moment, threshold.place) >= self._limit[i][moment.columns]
+            passed &= self._waiting[i, moment.columns]
+            if passed.any():
+                news = True
+                self._keep(i, np.flatnonzero(passed), previous, moment)
+        if not news:
+            return None
         needed = np.array([t.needed for t in self.thresholds])
-        found = ~np.isnan(self.time[:, columns])
-        done: NDArray[np.bool_] = found[needed].all(axis=0) & found[~needed].any(axis=0)
+        waiting = self._waiting[:, moment.columns]
+        done: NDArray[np.bool_] = ~waiting[needed].any(axis=0) & ~waiting[~needed].all(axis=0)
         return done
 
     def _keep(self, i: int, passed: NDArray[np.intp], previous: Moment | None, moment: Moment) -> None:
         columns = moment.columns[passed]
+        self._waiting[i, columns] = False
         self.time[i, columns] = moment.time_s[passed]
         if previous is None:
             return
@@ -117,7 +120,7 @@ class _Crossings:
         """Illinois false position on the place's temperature; (columns,)."""
         place, limit = self.thresholds[i].place, self.thresholds[i].value[columns]
         material, mass = self.slab.material.columns(columns), self.slab.mass_kg_m2[columns]
-        rate0, rate1 = self.grid.rate(f0, mass), self.grid.rate(f1, mass)
+        rate0, rate1 = self.rates(f0, mass), self.rates(f1, mass)
         rows = _rows(place, h1)
         h0, h1, rate0, rate1 = (np.take_along_axis(a, rows, axis=0) for a in (h0, h1, rate0, rate1))
         step = t1 - t0
@@ -129,6 +132,10 @@ class _Crossings:
 
         low, high = np.zeros_like(step), np.ones_like(step)
         at_low, at_high = excess(low), excess(high)
+        if np.any(at_high < 0):
+            # The coldest point may lie between nodes and below them: passed a little after the nodes were.
+            high = np.where(at_high < 0, _BEYOND, 1.0)
+            at_high = excess(high)
         part = high
         for _ in range(_ROOT_STEPS):
             part = low - at_low * (high - low) / np.where(at_high > at_low, at_high - at_low, 1.0)

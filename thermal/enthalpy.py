@@ -47,7 +47,7 @@ class Material:
         """The material of some of the batch's columns."""
         return Material(*(np.ascontiguousarray(getattr(self, f)[:, keep]) for f in self.__dataclass_fields__))
 
-    def _segment(self, h: Array) -> NDArray[np.intp]:
+    def segment(self, h: Array) -> NDArray[np.intp]:
         """Flat index of each value's segment into the raveled (segments, batch) arrays."""
         if self.batch == 1:
             return np.searchsorted(self.knot_h[:, 0], h, "right")
@@ -78,14 +78,14 @@ class Material:
 
     def temperature(self, h: Array) -> Array:
         """Temperature, °C, of enthalpy `h`, J/kg, shape (..., batch)."""
-        index = self._segment(h)
+        index = self.segment(h)
         rise, _ = self._rise(h, index)
         rise += self.t.take(index)
         return rise
 
     def capacity(self, h: Array) -> Array:
         """Heat capacity dH/dT, J/(kg K), melting included, at enthalpy `h`, shape (..., batch)."""
-        return self._rise(h, self._segment(h))[1]
+        return self._rise(h, self.segment(h))[1]
 
     def enthalpy(self, t_c: Array) -> Array:
         """Enthalpy, J/kg, of temperature `t_c`, °C, shape (..., batch)."""
@@ -98,40 +98,69 @@ class Material:
         result: Array = self.h.take(index) + rise * (self.c.take(index) + 0.5 * self.c_slope.take(index) * rise)
         return result
 
-    def flow(self, h: Array, edges: tuple[int, int]) -> Flow:
-        """All that the conduction step needs at enthalpy `h`, J/kg, shape (nodes, batch).
-
-        Args:
-            edges: rows of the upper and the lower face.
-        """
-        index = self._segment(h)
-        rise, capacity = self._rise(h, index)
-        edge = list(edges)
-        face_t = rise[edge]
-        face_t += self.t.take(index[edge])
-        half = self.k_slope.take(index)
-        half *= rise
-        half *= 0.5
-        slope = self.k.take(index)
-        slope += half
-        theta = rise
-        theta *= slope
-        theta += self.theta.take(index)
-        slope += half
-        slope /= capacity
-        return Flow(theta, slope, capacity, face_t)
-
 
 @dataclass(frozen=True)
 class Flow:
-    """Heat-flow potential theta = ∫ k dT, W/m, its slope d(theta)/dH, kg/(m s), heat capacity, J/(kg K),
-    each (nodes, batch), and the temperatures of the two faces, °C, (2, batch).
+    """All that the conduction step needs at the nodes' enthalpies.
+
+    Attributes (nodes, batch): theta: ∫ k dT, W/m. slope: d(theta)/dH, kg/(m s). capacity: dH/dT, J/(kg K).
+    temperature_c: °C. face_t_c: of the upper and lower face, (2, batch), a copy.
     """
 
     theta: Array
     slope: Array
     capacity: Array
-    face_t_c: Array
+    temperature_c: Array
+
+    @property
+    def face_t_c(self) -> Array:
+        """Temperatures of the two faces, °C, (2, batch)."""
+        return self.temperature_c[:: len(self.temperature_c) - 1]
+
+
+class Follower:
+    """Evaluates a material at enthalpies that change little from call to call.
+
+    Looking up a value's segment costs more than evaluating it, so each place's segment is remembered and looked up
+    again only where the value has left it. The results do not depend on what was asked before.
+    """
+
+    def __init__(self, of: Material) -> None:
+        ends = np.full((1, of.batch), np.inf)
+        low, high = np.concatenate([-ends, of.knot_h]), np.concatenate([of.knot_h, ends])
+        parts = (low, high, of.h, of.t, of.c, of.c * of.c, 2.0 * of.c_slope, of.theta, of.k, 0.5 * of.k_slope)
+        self._of = of
+        self._table = np.stack([part.ravel() for part in parts])
+        self._here = np.empty((len(parts), 0, 0))
+
+    def flow(self, h: Array) -> Flow:
+        """Flow, slope, capacity and temperature at enthalpy `h`, J/kg, (nodes, batch)."""
+        if self._here.shape[1:] != h.shape:
+            self._here = self._table[:, self._of.segment(h)]
+        here = self._here
+        left = h < here[0]
+        left |= h >= here[1]
+        if left.any():
+            at = np.flatnonzero(left)
+            column = at % self._of.batch
+            segment = np.count_nonzero(h.ravel()[at] >= self._of.knot_h[:, column], axis=0)
+            here.reshape(len(here), -1)[:, at] = self._table[:, segment * self._of.batch + column]
+        _, _, start, t, c, c_squared, c_slope, theta, k, k_slope = here
+        # See Material: rise = 2 h/(c + sqrt(c2 + 2 c_slope h)).
+        rise = h - start
+        capacity = c_slope * rise
+        capacity += c_squared
+        np.sqrt(capacity, out=capacity)
+        rise += rise
+        rise /= c + capacity
+        half = k_slope * rise
+        slope = k + half
+        flow = slope * rise
+        flow += theta
+        slope += half
+        slope /= capacity
+        rise += t
+        return Flow(flow, slope, capacity, rise)
 
 
 def material(knot_c: Array, capacity: Array, conductivity: Array) -> Material:

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.conduction import INTERVALS, TOLERANCE_K, End, Grid, Moment, Slab, hermite, march
+from thermal.conduction import TOLERANCE_K, End, Moment, march
+from thermal.grid import INTERVALS, Rates, hermite
+from thermal.slab import Slab
 
 Array = NDArray[np.float64]
 
@@ -16,9 +18,8 @@ class _Recorder:
     def __init__(self) -> None:
         self.moments: list[Moment] = []
 
-    def see(self, moment: Moment) -> NDArray[np.bool_]:
+    def see(self, moment: Moment) -> None:
         self.moments.append(moment)
-        return np.zeros(len(moment.time_s), np.bool_)
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def record(slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: 
     The drop is kept at the steps, which sag shortens so that a straight line between them serves.
     """
     recorder = _Recorder()
-    end = march(slab, until_s, recorder, intervals, tolerance_k)
+    end = march(slab, until_s, recorder, intervals, tolerance_k, audit=True)
     # Some columns may end a step earlier and be dropped: they repeat their last state.
     shape = (len(recorder.moments), intervals + 1, slab.batch)
     time, ratio = np.empty((shape[0], slab.batch)), np.empty((shape[0], slab.batch))
@@ -80,4 +81,4 @@ def record(slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: 
             if len(moment.columns) < slab.batch:
                 whole[i] = whole[i - 1]
             whole[i][..., moment.columns] = part
-    return History(slab, time, h, Grid(intervals).rate(inflow, slab.mass_kg_m2), ratio, end)
+    return History(slab, time, h, Rates(intervals)(inflow, slab.mass_kg_m2), ratio, end)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thermal import advice
 from thermal.carry import DEFAULT_LENGTH_M, Carry, carry
 from thermal.case import Case, slab
-from thermal.conduction import coldest_c
+from thermal.grid import coldest_c
 from thermal.fields import InputError
 from thermal.history import History, record
 from thermal.preheat import preheat_s

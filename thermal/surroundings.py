@@ -36,8 +36,8 @@ class Air(Protocol):
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """Values at `time_s` (batch,); `before` takes the limit from below where the air jumps."""
 
-    def next_break_s(self, time_s: Array) -> Array:
-        """The next time after `time_s` at which the air or its slope jumps; infinity where there is none."""
+    def next_break_s(self, time_s: Array) -> Array | None:
+        """The next time after `time_s` at which the air or its slope jumps, (batch,); None: it never does."""
 
     def columns(self, keep: Columns) -> Self:
         """The same for some columns of the batch."""
@@ -104,8 +104,10 @@ class OvenAir:
         cube = wall_k * wall_k * wall_k
         return Drive((self.air_c + d)[None], np.asarray(d_rate)[None], cube * wall_k, 4.0 * cube * w_rate)
 
-    def next_break_s(self, time_s: Array) -> Array:
+    def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
+        if not any(opening > 0.0 for opening in self.openings_s):
+            return None
         later = np.full_like(time_s, np.inf)
         for opening in self.openings_s:
             later = np.where(time_s < opening, np.minimum(later, opening), later)
@@ -151,7 +153,7 @@ class SeriesAir:
             4.0 * cube * (wall_high - wall_low) / step * inside,
         )
 
-    def next_break_s(self, time_s: Array) -> Array:
+    def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
         following = np.searchsorted(self.time_s, time_s, "right")
         return np.append(self.time_s, np.inf)[following]

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.conduction import INTERVALS, TOLERANCE_K, Slab
+from thermal.conduction import TOLERANCE_K
+from thermal.grid import INTERVALS
+from thermal.slab import Slab
 from thermal.crossing import Place, Threshold, first_times
 from thermal.polymer import Forming
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from dashboard.commands.units import parse_length_m, parse_temperature_c
+from dashboard.commands.units import Units, parse_length_m, parse_temperature_c
 from thermal.case import Case
 from thermal.fields import InputError, Range
 from thermal.heat import OPENING_MM, Heat
@@ -77,8 +78,11 @@ class Question:
     notes: tuple[str, ...]
 
 
-def question(asked: Asked, shop: Shop, today: datetime.date) -> Question:
+def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Question:
     """Put the case together. What the line leaves out is taken from the recorded heat, then from the shop.
+
+    Args:
+        today: for the date until which an oven card is valid. units: of the notes.
 
     Raises:
         InputError: a value out of range, unknown, or in a file that cannot be used.
@@ -90,7 +94,7 @@ def question(asked: Asked, shop: Shop, today: datetime.date) -> Question:
     room_c = shop.room_c if asked.room_c is None else _temperature("--room-c", asked.room_c, ROOM_C)
     oven = _oven(asked, shop, heat)
     notes: list[str] = []
-    start_c = _start_c(asked, heat, notes)
+    start_c = _start_c(asked, heat, notes, units)
     support = asked.support or (heat and heat.support) or "frame"
     opening_m = _opening_m(asked, heat)
     if support == "tray" and opening_m is not None:
@@ -109,7 +113,7 @@ def question(asked: Asked, shop: Shop, today: datetime.date) -> Question:
         colour=_colour(asked, heat, oven, notes),
     )
     if heat is not None:
-        notes += _differences(case, heat)
+        notes += _differences(case, heat, units)
         notes += heat.notes
         case = _driven_by(case, heat)
     notes.append("Protective film taken off both faces; room and its walls at one temperature, air still")
@@ -185,12 +189,12 @@ def _set_c(asked: Asked, heat: Heat | None, oven: OvenCard) -> float:
     return _temperature(f"set_c of oven card {oven.id}", oven.set_c, allowed, _FORMING_C)
 
 
-def _start_c(asked: Asked, heat: Heat | None, notes: list[str]) -> float:
+def _start_c(asked: Asked, heat: Heat | None, notes: list[str], units: Units) -> float:
     if asked.start_c is not None:
         return _temperature("--start-c", asked.start_c, START_C)
     if heat is not None and heat.start_c is not None:
         return heat.start_c
-    notes.append(f"Start temperature of the sheet not stated: taken {DEFAULT_START_C:g} °C")
+    notes.append(f"Start temperature of the sheet not stated: taken {units.temperature(DEFAULT_START_C)}")
     return DEFAULT_START_C
 
 
@@ -217,21 +221,25 @@ def _colour(asked: Asked, heat: Heat | None, oven: OvenCard, notes: list[str]) -
     return colour or "natural"
 
 
-def _differences(case: Case, heat: Heat) -> list[str]:
+def _differences(case: Case, heat: Heat, units: Units) -> list[str]:
     """Where the line says otherwise than the heat file: the line wins, and that is said."""
     pairs = (
         ("polymer", heat.polymer, case.polymer.id),
         ("oven", heat.oven, case.oven.id),
         ("support", heat.support, case.support),
-        ("gauge", heat.gauge_m and f"{heat.gauge_m * 1e3:g} mm", f"{case.gauge_m * 1e3:g} mm"),
-        ("set temperature", heat.set_c and f"{heat.set_c:g} °C", f"{case.set_c:g} °C"),
-        ("start temperature", heat.start_c and f"{heat.start_c:g} °C", f"{case.start_c:g} °C"),
+        ("gauge", _shown(units.length, heat.gauge_m), units.length(case.gauge_m)),
+        ("set temperature", _shown(units.temperature, heat.set_c), units.temperature(case.set_c)),
+        ("start temperature", _shown(units.temperature, heat.start_c), units.temperature(case.start_c)),
     )
     return [
         f"The heat file states {name} {recorded}; planned with {used}"
         for name, recorded, used in pairs
-        if recorded and recorded != used
+        if recorded is not None and recorded != used
     ]
+
+
+def _shown(words: Callable[[float], str], value: float | None) -> str | None:
+    return None if value is None else words(value)
 
 
 def _millimetres(option: str, value_mm: float, allowed: Range) -> float:
@@ -256,9 +264,8 @@ def _temperature(option: str, value: float, allowed: Range, plausible: Range | N
     raise InputError(f"{option} {value:g}: expected {allowed}{hint}")
 
 
-def _with_option(option: str, parse: Any, text: str, allowed: Range) -> float:
+def _with_option(option: str, parse: Callable[[str, Range], float], text: str, allowed: Range) -> float:
     try:
-        value: float = parse(text, allowed)
+        return parse(text, allowed)
     except InputError as error:
         raise InputError(f"{option}: {error}") from None
-    return value

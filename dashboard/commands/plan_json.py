@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
@@ -22,13 +23,17 @@ Array = NDArray[np.float64]
 
 
 def plan_json(
-    plan: Plan, comparison: Sequence[Residual] | None = None, notes: Sequence[str] = (), units: Units | None = None
+    plan: Plan,
+    comparison: Sequence[Residual] | None = None,
+    notes: Sequence[str] = (),
+    units: Units | None = None,
+    room_c: float | None = None,
 ) -> dict[str, Any]:
     """The whole plan; None (null) where there is no such time or value.
 
     Args:
         comparison: the recorded heat beside the model; None where no heat was given.
-        notes: assumptions besides the plan's own.
+        notes: assumptions besides the plan's own. units: of the words. room_c: as it was asked, for `inputs`.
     """
     words = units or Units()
     target, carry, state = plan.target, plan.carry, plan.state_c
@@ -69,8 +74,27 @@ def plan_json(
         "advice": advice(plan, words),
         "cautions": cautions(plan, words),
         "notes": [*plan.notes, *notes],
-        "inputs": _inputs(plan),
+        "inputs": {**_inputs(plan), "room_c": room_c},
     }
+
+
+def dumps(content: dict[str, Any]) -> str:
+    """The object as text: a line for each key of a section, so that curves do not run over a thousand lines.
+
+    Raises:
+        ValueError: for NaN or infinity.
+    """
+
+    def compact(value: object) -> str:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+    def section(value: object) -> str:
+        if not isinstance(value, dict) or not value:
+            return compact(value)
+        inner = ",\n".join(f"  {compact(key)}: {compact(part)}" for key, part in value.items())
+        return f"{{\n{inner}\n }}"
+
+    return "{\n" + ",\n".join(f" {compact(key)}: {section(value)}" for key, value in content.items()) + "\n}"
 
 
 def _number(value: float | None) -> float | None:
@@ -135,7 +159,6 @@ def _inputs(plan: Plan) -> dict[str, Any]:
         "oven_kind": case.oven.kind,
         "set_c": case.set_c,
         "start_c": case.start_c,
-        "room_c": None if plan.carry is None else plan.carry.room_c,
         "support": case.support,
         "colour": case.colour,
         "opening_mm": None if case.opening_m is None else [_number(side * 1e3) for side in case.opening_m],

@@ -12,6 +12,8 @@ from thermal.window import CORE, CORE_HOT, DROP, DROP_LARGE, LOWER_FACE, UPPER_F
 
 #: Below this no moment is good enough to pull by the clock (our choice: less likely right than wrong).
 BY_THE_CLOCK = 0.5
+#: A chance of a window below this is not held out to anyone who has none (our choice).
+_WORTH_SAYING = 0.05
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,7 @@ def percent(share: float) -> str:
     """'95 %'; never a certainty that some hundred draws cannot give."""
     if share > 0.995:
         return "more than 99 %"
-    if 0.0 < share < 0.005:
+    if share < 0.005:
         return "less than 1 %"
     return f"{100.0 * share:.0f} %"
 
@@ -70,9 +72,13 @@ def between(plan: Plan, edge: Edge, units: Units) -> str:
 
 
 def answer(plan: Plan, units: Units) -> list[Row]:
-    """The answer, biggest facts first: three rows where there is a window, one where there is none."""
+    """The answer, biggest facts first: ready, pull, spoilt; or that there is no window, and how likely one is."""
     if plan.opens.time_s is None or plan.target is None:
-        return [Row("No window", why_none(plan, units), "")]
+        none = Row("No window", why_none(plan, units), "")
+        if plan.window_probability < _WORTH_SAYING:
+            return [none]
+        chance = percent(plan.window_probability)
+        return [none, Row("Chance of one", chance, "since sheet and oven are not known exactly")]
     return [
         Row("Ready from", units.seconds(plan.opens.time_s), between(plan, plan.opens, units)),
         _pull(plan, units),
@@ -123,7 +129,7 @@ def _never(plan: Plan, units: Units) -> str:
         return f"the drop does not reach {units.length(drop_m(plan, of.drop_min))} within {followed(plan)}"
     end = units.seconds(float(plan.curve.time_s[-1]))
     # Rounded down, so that a core which stays just below its limit is not shown at it.
-    shown = units.temperature(math.floor(plan.curve.core_c.max() if warmest is None else warmest))
+    shown = units.temperature(math.floor(plan.curve.core_c[-1]))
     return f"the core is at {shown} after {end} and does not reach {units.temperature(of.core_min_c)}"
 
 

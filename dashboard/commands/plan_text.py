@@ -1,0 +1,219 @@
+"""A plan for the terminal: the answer first, then why, settings, curve, advice, cautions."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from dashboard.commands.plan_advice import cautions, changes, practice
+from dashboard.commands.plan_words import (
+    Row,
+    answer,
+    drop_m,
+    limit_words,
+    opening_words,
+    percent,
+    subject,
+)
+from dashboard.commands.termplot import plot
+from dashboard.commands.units import Units
+from thermal.plan import Plan
+from thermal.window import CORE
+
+if TYPE_CHECKING:
+    from thermal.measured import Residual
+
+#: Lines longer than this are hard to read, characters.
+WIDEST = 96
+_NARROWEST = 40
+_LABEL = 13
+#: Values up to this long make a column of the answer, characters.
+_SHORT = 9
+#: Faces nearer to each other than this over the whole heat are drawn as one, K.
+_ALIKE_K = 3.0
+
+
+def plan_text(
+    plan: Plan,
+    units: Units,
+    comparison: Sequence[Residual] | None = None,
+    notes: Sequence[str] = (),
+    source: str = "",
+    width: int | None = None,
+    encoding: str | None = None,
+) -> str:
+    """The whole text, styled with bold for the answer only (`click.echo` takes it out where it does not show).
+
+    Args:
+        comparison: a recorded heat beside the model. notes: assumptions besides the plan's own.
+        source: where the oven's data come from, where that needs saying (the demo shop).
+        width: characters a line; None: the terminal's. encoding: of the output, for the plot.
+    """
+    across = max(_NARROWEST, min(width or shutil.get_terminal_size().columns, WIDEST))
+    advised = practice(plan, units)
+    parts = [_answer(answer(plan, units), across)]
+    what_else = changes(plan, units)
+    if plan.opens.time_s is None:
+        parts.append(_list("What would make one", what_else, across))
+    else:
+        advised = [*what_else, *advised]
+    parts += [
+        _paragraph(f"{subject(plan, units)}. Times in min:s from the sheet going in.{source and f' {source}'}", across),
+        _table("Why", _why(plan, units), across),
+        _table("Settings", _settings(plan, units), across),
+        _curve(plan, units, across, encoding),
+        "" if comparison is None else _measured(comparison, across),
+        _list("Advice", advised, across),
+        _list("Cautions", cautions(plan, units), across),
+        _list("Taken for granted", [*plan.notes, *notes], across),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+# ---------------------------------------------------------------- what stands in it
+
+
+def _answer(rows: Sequence[Row], width: int) -> str:
+    """Label and value in bold, the detail plain beside it, or below it where there is no room."""
+    label = max(len(row.label) for row in rows) + 2
+    value = max((len(row.value) for row in rows if len(row.value) <= _SHORT), default=0) + 2
+    lines = []
+    for row in rows:
+        head = textwrap.wrap(row.value, width - label)
+        first = f"{row.label:<{label}}{head[0]}"
+        beside = f"{first:<{label + value}}"
+        if len(head) == 1 and len(first) < len(beside) and len(beside) + len(row.detail) <= width:
+            lines.append((click.style(first, bold=True) + beside[len(first) :] + row.detail).rstrip())
+            continue
+        lines += [click.style(line, bold=True) for line in (first, *(" " * label + more for more in head[1:]))]
+        lines += [" " * label + more for more in textwrap.wrap(row.detail, width - label)]
+    return "\n".join(lines)
+
+
+def _why(plan: Plan, units: Units) -> list[tuple[str, str]]:
+    rows = []
+    if plan.opens.time_s is not None and plan.opens.limit is not None:
+        coldest = " (core: its coldest plane)" if plan.opens.limit == CORE else ""
+        rows.append(("Opens", limit_words(plan, plan.opens.limit, units) + coldest))
+        closes = plan.closes.limit
+        rows.append(("Closes", _never_closes(plan, units) if closes is None else limit_words(plan, closes, units)))
+    if plan.opens.time_s is not None and plan.window_probability < 0.995:
+        rows.append(("Chance", f"{percent(plan.window_probability)} that this sheet in this oven has a window at all"))
+    if plan.state_c is not None:
+        core, upper, lower = (units.temperature(plan.state_c[name]) for name in ("core", "upper", "lower"))
+        rows.append(("At the pull", f"core {core}, upper face {upper}, lower face {lower}{_drop_then(plan, units)}"))
+    if plan.carry is not None:
+        rows.append(("Carry", _carry(plan, units)))
+    return rows
+
+
+def _never_closes(plan: Plan, units: Units) -> str:
+    hottest = units.temperature(plan.of.face_max_c)
+    return f"nothing does: no face passes {hottest}, the core stays below {units.temperature(plan.of.core_max_c)}"
+
+
+def _drop_then(plan: Plan, units: Units) -> str:
+    if plan.curve.drop_mm is None or plan.target is None:
+        return ""
+    return f"; drop about {units.length(drop_at_m(plan, plan.target.time_s))}"
+
+
+def drop_at_m(plan: Plan, time_s: float) -> float:
+    """Predicted drop at a time on the curve, m."""
+    assert plan.curve.drop_mm is not None
+    after = min(int(plan.curve.time_s.searchsorted(time_s)), len(plan.curve.time_s) - 1)
+    before = max(after - 1, 0)
+    (t0, t1), (d0, d1) = plan.curve.time_s[[before, after]], plan.curve.drop_mm[[before, after]]
+    return float(d0 + (d1 - d0) * ((time_s - t0) / (t1 - t0) if t1 > t0 else 0.0)) * 1e-3
+
+
+def _carry(plan: Plan, units: Units) -> str:
+    assert plan.carry is not None
+    until = units.temperature(plan.case.polymer.forming.form_until_c)
+    room = f"(room {units.temperature(plan.carry.room_c)}, still air)"
+    if plan.carry.formable_s is None:
+        return f"no face falls below {until} within 30 min {room}"
+    time = units.seconds(plan.carry.formable_s)
+    return f"{time} from the oven door until the {plan.carry.limit} falls below {until} {room}"
+
+
+def _settings(plan: Plan, units: Units) -> list[tuple[str, str]]:
+    case, of = plan.case, plan.of
+    air = "recorded air" if case.measured is not None else f"set to {units.temperature(case.set_c)}"
+    rows = [("Oven", f"{case.oven.id}, {case.oven.kind}, {air}")]
+    if case.measured is None:
+        rows.append(("Preheat", f"{units.seconds(plan.preheat_s)} after the air has reached its set temperature"))
+    faces = "on a tray" if case.support == "tray" else "in a frame, both faces free"
+    rows.append(("Sheet", f"{case.colour}, {faces}, goes in at {units.temperature(case.start_c)}"))
+    if case.opening_m is not None:
+        rows.append(("Opening", opening_words(case.opening_m, units)))
+    if of.drop_min is not None:
+        rows.append(("Drop wanted", units.length(drop_m(plan, of.drop_min))))
+    if of.drop_max is not None:
+        rows.append(("Drop at most", units.length(drop_m(plan, of.drop_max))))
+    return rows
+
+
+def _curve(plan: Plan, units: Units, width: int, encoding: str | None) -> str:
+    curve = plan.curve
+    minutes = (curve.time_s / 60.0).tolist()
+
+    def shown(values: Iterable[float]) -> list[float]:
+        return [units.temperature_value(float(value)) for value in values]
+
+    alike = float(abs(curve.face_upper_c - curve.face_lower_c).max()) < _ALIKE_K
+    series = [("core", minutes, shown(curve.core_c))]
+    series.append(("faces" if alike else "upper face", minutes, shown(curve.face_upper_c)))
+    series.append(("air", minutes, shown(curve.air_c)))
+    if not alike:
+        series.append(("lower face", minutes, shown(curve.face_lower_c)))
+    return plot(
+        series,
+        width=min(width, 76),
+        height=12,
+        x_label="min",
+        y_label=units.temperature_unit,
+        marks=_marks(plan),
+        encoding=encoding,
+    )
+
+
+def _marks(plan: Plan) -> list[tuple[float, str]]:
+    if plan.opens.time_s is None:
+        named = [(plan.ready_s, "core ready" if plan.opens.limit == CORE else "ready"), (plan.spoilt_s, "spoilt")]
+    else:
+        pull = plan.target.time_s if plan.target else None
+        named = [(plan.opens.time_s, "opens"), (pull, "pull"), (plan.closes.time_s, "closes")]
+    return [(time / 60.0, word) for time, word in named if time is not None]
+
+
+def _measured(comparison: Sequence[Residual], width: int) -> str:
+    if not comparison:
+        return _list("Recorded heat", ["nothing in it to compare: no face, core or drop column"], width)
+    return _list("Recorded heat beside the model, driven by its recorded air", [one.words for one in comparison], width)
+
+
+# ---------------------------------------------------------------- how it is laid out
+
+
+def _paragraph(text: str, width: int) -> str:
+    return "\n".join(textwrap.wrap(text, width))
+
+
+def _table(heading: str, rows: Sequence[tuple[str, str]], width: int) -> str:
+    lines = [heading]
+    for label, words in rows:
+        first, rest = f"  {label:<{_LABEL}} ", " " * (_LABEL + 3)
+        lines += textwrap.wrap(words, width, initial_indent=first, subsequent_indent=rest)
+    return "\n".join(lines) if rows else ""
+
+
+def _list(heading: str, sentences: Sequence[str], width: int) -> str:
+    if not sentences:
+        return ""
+    wrapped = (textwrap.wrap(one, width, initial_indent="  - ", subsequent_indent="    ") for one in sentences)
+    return "\n".join([heading, *(line for lines in wrapped for line in lines)])
