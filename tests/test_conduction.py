@@ -66,7 +66,7 @@ def test_one_term_table_of_incropera() -> None:
 
 @pytest.mark.parametrize("biot", [0.5, 1.0])
 def test_order_in_space(biot: float) -> None:
-    errors = [plane_wall_error_k(biot, n, 1e-6, np.array([0.2, 0.5, 1.0])) for n in (4, 8, 16, 32)]
+    errors = [plane_wall_error_k(biot, n, 1e-6, np.array([0.2, 0.5, 1.0])) for n in (6, 12, 24, 48)]
     orders = np.log2(np.array(errors[:-1]) / np.array(errors[1:]))
     assert orders.min() > 3.5, orders
 
@@ -287,8 +287,9 @@ def test_heat_balance_closes() -> None:
     problem = slab(stuff, 5.4, 22.0, (18.0, 14.0), (185.0, 180.0), (0.9, 0.8), (0.7, 0.8), 178.0,
                    (50.0, 0.0), absorbing, lumps)  # fmt: skip
     _, history = profiles(problem, np.array([1500.0]))
+    assert history.end.heat_j_m2 is not None
     assert history.end.heat_j_m2[0] == pytest.approx(history.end.stored_j_m2[0], rel=1e-10)
-    assert history.end.heat_j_m2[0] > 1e6
+    assert history.end.stored_j_m2[0] > 1e6
 
 
 def test_storage_weights_keep_the_total() -> None:
@@ -305,9 +306,8 @@ def test_lumped_tray_warms_with_its_own_time_constant() -> None:
     tray = Lump(5000.0 * one, 1e-6 * one, 20.0 * one)
     problem = slab(PP, RHO * 3e-3, START_C, (0.0, 20.0), (180.0, 180.0), lumps=(None, tray))
     _, history = profiles(problem, np.array([300.0]), tolerance_k=1e-3)
-    lump_c = history.end.lump_c[1]
-    assert lump_c is not None
-    assert lump_c[0] == pytest.approx(180.0 - 160.0 * np.exp(-20.0 * 300.0 / 5000.0), abs=0.05)
+    assert np.isnan(history.end.layer_c[0, 0])
+    assert history.end.layer_c[1, 0] == pytest.approx(180.0 - 160.0 * np.exp(-20.0 * 300.0 / 5000.0), abs=0.05)
 
 
 def test_symmetric_input_gives_symmetric_output() -> None:

@@ -171,7 +171,7 @@ def test_measured_air_equal_to_the_model_gives_the_same_heat() -> None:
     air = slab(case).surroundings.air
     time = np.arange(0.0, 1500.0, 2.0)
     drives = [air.drive(np.array([t])) for t in time]
-    series = np.array([float(d.air_c[0, 0]) for d in drives])
+    series = np.array([float(d.air[0, 0]) for d in drives])
     walls = np.array([float(d.wall_k4[0]) ** 0.25 - 273.15 for d in drives])
     driven = replace(case, measured=MeasuredAir(time, series, series, walls))
     assert core_time_s(driven, 160.0) == pytest.approx(core_time_s(case, 160.0), abs=0.3)

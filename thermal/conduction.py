@@ -10,21 +10,25 @@ Time: Rodas3, a linearly implicit (Rosenbrock) method of order 3, L-stable, stif
 order 2 (A. Sandu, J.G. Verwer, J.G. Blom, E.J. Spee, G.R. Carmichael, F.A. Potra, Atmospheric Environment 31 (1997)
 3459-3472). No iteration, so nothing can fail to converge; linear invariants such as the heat balance are kept
 exactly. Each column of the batch has a time and a step of its own.
+
+Inside, nodes stand from the faces inward, upper and lower in turn (`grid.inward_order`): whatever is done to a node is
+done to its mirror image in the same operation, which halves the number of operations over a batch and keeps symmetric
+problems symmetric.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermal import banded
 from thermal.enthalpy import Follower
-from thermal.grid import FACE_WEIGHTS, INNER_WEIGHTS, INTERVALS
+from thermal.grid import INTERVALS, inward_order, natural_order, second_differences, storage_weights
 from thermal.sag import SagState
-from thermal.slab import Lump, Slab
+from thermal.slab import Slab
 from thermal.surroundings import Drive
 
 Array = NDArray[np.float64]
@@ -40,21 +44,21 @@ _SMALLEST_STEP_S = 1e-7
 _DONE_SHARE = 0.15
 
 
-@dataclass(frozen=True)
-class Moment:
+class Moment(NamedTuple):
     """The state that a step starts from (a refused step shows its start once more).
 
     Attributes:
         columns: which columns of the batch the arrays are for, (n,).
-        time_s: each column's time, (n,). h: enthalpy at the sheet's nodes, J/kg, (nodes, n).
-        inflow_w_m2: right side of the heat balance at the nodes, (nodes, n); see `grid.Rates`.
+        time_s: each column's time, (n,).
+        inward_h: enthalpy at the nodes in `grid.inward_order`, J/kg, (nodes, n).
+        inward_inflow: right side of the heat balance there, W/m2, (nodes, n); see `grid.Rates`.
         drop_ratio: drop over clamp radius, (n,); zero without sag.
     """
 
     columns: NDArray[np.intp]
     time_s: Array
-    h: Array
-    inflow_w_m2: Array
+    inward_h: Array
+    inward_inflow: Array
     drop_ratio: Array
 
 
@@ -70,127 +74,103 @@ class End:
     """Where a march ended.
 
     Attributes:
-        time_s: (batch,). lump_c: temperatures of the layers, °C, (upper, lower), None where there is none.
+        time_s: (batch,). layer_c: temperatures of the layers on the upper and lower face, °C, (2, batch); NaN: no layer.
         stored_j_m2: what sheet and layers hold more than at the start, per original area, (batch,).
         heat_j_m2: taken up from outside, equal to `stored_j_m2` but for rounding; None where not audited.
     """
 
     time_s: Array
-    lump_c: tuple[Array | None, Array | None]
+    layer_c: Array
     stored_j_m2: Array
     heat_j_m2: Array | None
 
 
-class _Rows:
-    """Rows of the linear systems: layer, nodes of the sheet, layer; where there are layers."""
+class _Layers:
+    """Layers on the faces, as (2, batch) arrays: unknowns of their own, eliminated by hand.
 
-    def __init__(self, slab: Slab, intervals: int) -> None:
-        self.intervals = intervals
-        self.top = int(slab.lumps[0] is not None)
-        self.bottom = self.top + intervals
-        self.count = intervals + 1 + sum(lump is not None for lump in slab.lumps)
-        self.sheet = slice(self.top, self.bottom + 1)
+    A face without a layer has a dummy one that nothing flows into.
+    """
 
-    def layers(self, slab: Slab) -> list[tuple[Lump, int, int]]:
-        """(layer, its row, its face's row) of the layers there are."""
-        both = ((slab.lumps[0], 0, self.top), (slab.lumps[1], self.count - 1, self.bottom))
-        return [(lump, row, face) for lump, row, face in both if lump is not None]
-
-    def store(self, u: Array, per_row: Array) -> Array:
-        """Storage matrix times `u`, (rows, batch), times `per_row`, (batch,)."""
-        near, own = INNER_WEIGHTS
-        b = u * (per_row * (near / self.intervals))
-        stored = np.empty_like(b)
-        sheet, out = b[self.sheet], stored[self.sheet]
-        inner = out[1:-1]
-        np.multiply(sheet[1:-1], own / near, out=inner)
-        inner += sheet[:-2]
-        inner += sheet[2:]
-        w0, w1, w2 = (w / near for w in FACE_WEIGHTS)
-        out[0] = w0 * sheet[0] + w1 * sheet[1] + w2 * sheet[2]
-        out[-1] = w0 * sheet[-1] + w1 * sheet[-2] + w2 * sheet[-3]
-        if self.top:
-            stored[0] = u[0] * per_row
-        if self.bottom < self.count - 1:
-            stored[-1] = u[-1] * per_row
-        return stored
-
-    def total(self, u: Array) -> Array:
-        """Sum over all rows of the storage matrix times `u`, (batch,)."""
-        result: Array = self.store(u, np.ones(u.shape[1])).sum(axis=0)
-        return result
+    def __init__(self, slab: Slab) -> None:
+        one = np.ones(slab.batch)
+        self.has = np.array([[lump is not None] for lump in slab.lumps])
+        self.capacity = np.stack([one if lump is None else lump.capacity_j_m2k for lump in slab.lumps])
+        self.conductance = np.stack([0.0 * one if lump is None else lump.conductance_w_m2k for lump in slab.lumps])
+        self.start_c = np.stack([0.0 * one if lump is None else lump.start_c for lump in slab.lumps])
 
 
 class _Balance:
-    """Heat balance of every row at one state: right side, and what its derivative is made of.
+    """Heat balance of every node at one state: right side, and what its derivative is made of.
 
     Attributes:
-        right: W per m2 of original area, (rows, batch).
-        outer_c: temperature of the outermost layer on each side, °C, (2, batch).
+        right: W per m2 of original area, (nodes, batch). layers: the same for the layers, (2, batch).
+        outer_c: temperature of what faces the oven on each side, °C, (2, batch).
         outside: heat flow from outside on each side, W/m2, (2, batch).
     """
 
-    def __init__(self, run: _Run, drive: Drive, h: Array) -> None:
-        slab, rows = run.slab, run.rows
-        self.flow = run.follower.flow(h[rows.sheet])
-        passed = self.flow.theta[1:] - self.flow.theta[:-1]
-        passed *= run.conductance
-        right = np.empty_like(h)
-        right[rows.top] = passed[0]
-        np.subtract(passed[1:], passed[:-1], out=right[rows.top + 1 : rows.bottom])
-        np.negative(passed[-1], out=right[rows.bottom])
+    def __init__(self, run: _Run, drive: Drive, h: Array, layer_c: Array | None) -> None:
+        self.flow = run.follower.flow(h)
+        right: Array = run.differences @ self.flow.theta
+        right *= run.conductance
         if run.source is not None:
-            right[rows.sheet] += run.stretch * run.source
-        self.outer_c = self.flow.face_t_c
-        for lump, row, face in run.layers:
-            side = 0 if row == 0 else 1
-            face_c = self.flow.face_t_c[side].copy()
-            layer_c = h[row] * slab.mass_kg_m2 / lump.capacity_j_m2k
-            inward = lump.conductance_w_m2k * (layer_c - face_c) * run.stretch
-            right[face] += inward
-            right[row] = -inward
-            self.outer_c[side] = layer_c
-        self.outside = slab.surroundings.flux(drive, self.outer_c)
-        if run.sag is not None:
-            self.outside *= run.stretch
-        right[0] += self.outside[0]
-        right[-1] += self.outside[1]
+            right += run.stretch * run.source
+        self.outer_c = self.flow.temperature_c[:2]
+        self.layers: Array | None = None
+        if layer_c is None:
+            self.outside = run.slab.surroundings.flux(drive, self.outer_c)
+            if run.sag is not None:
+                self.outside *= run.stretch
+            right[:2] += self.outside
+        else:
+            layers = run.layers
+            inward = layers.conductance * (layer_c - self.outer_c) * run.stretch
+            self.outer_c = np.where(layers.has, layer_c, self.outer_c)
+            self.outside = run.slab.surroundings.flux(drive, self.outer_c) * run.stretch
+            right[:2] += np.where(layers.has, inward, self.outside)
+            self.layers = layers.has * (self.outside - inward)
         self.right = right
 
 
 class _Run:
     """The columns still under way; `columns` maps them to the batch."""
 
-    def __init__(self, slab: Slab, rows: _Rows, until_s: Array, audit: bool) -> None:
+    def __init__(self, slab: Slab, intervals: int, until_s: Array, audit: bool) -> None:
         batch = slab.batch
-        profile = np.broadcast_to(slab.start_c, (rows.intervals + 1, batch))
-        self.rows, self.until_s = rows, until_s
+        order = inward_order(intervals)
+        self.natural = natural_order(intervals)
+        self.weights = storage_weights(intervals)[np.ix_(order, order)] / intervals
+        self.differences = second_differences(intervals)[np.ix_(order, order)]
+        profile = np.broadcast_to(slab.start_c, (intervals + 1, batch))
+        self.intervals, self.until_s = intervals, until_s
         self.columns = np.arange(batch)
         self.t, self.step = np.zeros(batch), np.full(batch, _FIRST_STEP_S)
-        self.h = np.empty((rows.count, batch))
-        self.h[rows.sheet] = slab.material.enthalpy(profile)
-        for lump, row, _ in rows.layers(slab):
-            self.h[row] = lump.capacity_j_m2k * lump.start_c / slab.mass_kg_m2
+        self.h = slab.material.enthalpy(profile)[order]
         self.heat = np.zeros(batch) if audit else None
         self.sag: SagState | None = None if slab.sag is None else slab.sag.start(profile)
-        self.source = None if slab.absorption is None else slab.absorption.loads_w_m2(rows.intervals)
+        self.source = None if slab.absorption is None else slab.absorption.loads_w_m2(intervals)[order]
         self._take(slab)
+        self.layer_c = self.layers.start_c if self.layers.has.any() else None
 
     def _take(self, slab: Slab) -> None:
         self.slab = slab
-        self.layers = self.rows.layers(slab)
+        self.layers = _Layers(slab)
         self.follower = Follower(slab.material)
-        self._conductance = self.rows.intervals / slab.mass_kg_m2
+        self._conductance = self.intervals / slab.mass_kg_m2
         self.flat = np.zeros(slab.batch)
         self.drive = slab.surroundings.air.drive(self.t)
 
     def keep(self, alive: NDArray[np.intp]) -> None:
         """Drop all other columns."""
-        self.columns, self.until_s, self.t = self.columns[alive], self.until_s[alive], self.t[alive]
-        self.step, self.heat = self.step[alive], None if self.heat is None else self.heat[alive]
+
+        def cut(values: Array | None) -> Array | None:
+            return None if values is None else np.ascontiguousarray(values[..., alive])
+
+        self.columns, self.until_s, self.t, self.step = (
+            a[alive] for a in (self.columns, self.until_s, self.t, self.step)
+        )
         self.h = np.ascontiguousarray(self.h[:, alive])
+        self.heat, self.source, self.layer_c = cut(self.heat), cut(self.source), cut(self.layer_c)
         self.sag = None if self.sag is None else self.sag.columns(alive)
-        self.source = None if self.source is None else np.ascontiguousarray(self.source[:, alive])
         self._take(self.slab.columns(alive))
 
     @property
@@ -218,28 +198,30 @@ def march(
         slab: the problems.
         until_s: end time, s, (batch,) or one for all.
         observer: is shown every step.
-        intervals: across the sheet. tolerance_k: allowed error of a step, K.
+        intervals: across the sheet, even. tolerance_k: allowed error of a step, K.
         audit: also add up the heat taken from outside.
 
     Raises:
         ArithmeticError: the step fell below 1e-7 s (values so extreme that no step is good enough).
     """
-    rows = _Rows(slab, intervals)
-    run = _Run(slab, rows, np.broadcast_to(np.asarray(until_s, float), (slab.batch,)).copy(), audit)
-    start, end_h = run.h, run.h.copy()
+    run = _Run(slab, intervals, np.broadcast_to(np.asarray(until_s, float), (slab.batch,)).copy(), audit)
+    layers = run.layers
+    start, end_h, end_layer_c = run.h, run.h.copy(), layers.start_c.copy()
     end_t, heat = np.zeros(slab.batch), np.zeros(slab.batch)
     while True:
-        balance = _Balance(run, run.drive, run.h)
+        balance = _Balance(run, run.drive, run.h, run.layer_c)
         if run.sag is not None:
-            run.sag.arrive(balance.flow.temperature_c)
+            run.sag.arrive(balance.flow.temperature_c[run.natural])
         ratio = run.flat if run.sag is None else run.sag.ratio
         done = run.t >= run.until_s
-        seen = observer.see(Moment(run.columns, run.t, run.h[rows.sheet], balance.right[rows.sheet], ratio))
+        seen = observer.see(Moment(run.columns, run.t, run.h, balance.right, ratio))
         if seen is not None:
             done |= seen
         finished = np.count_nonzero(done)
         if finished:
             end_t[run.columns], end_h[:, run.columns] = run.t, run.h
+            if run.layer_c is not None:
+                end_layer_c[:, run.columns] = run.layer_c
             if run.heat is not None:
                 heat[run.columns] = run.heat
             if finished == len(done):
@@ -248,11 +230,9 @@ def march(
                 run.keep(np.flatnonzero(~done))
                 continue
         _advance(run, balance, tolerance_k, done if finished else None)
-    lumps: list[Array | None] = [None, None]
-    for lump, row, _ in rows.layers(slab):
-        lumps[0 if row == 0 else 1] = end_h[row] * slab.mass_kg_m2 / lump.capacity_j_m2k
-    stored = slab.mass_kg_m2 * rows.total(end_h - start)
-    return End(end_t, (lumps[0], lumps[1]), stored, heat if audit else None)
+    stored = slab.mass_kg_m2 * (run.weights @ (end_h - start)).sum(axis=0)
+    stored += (layers.has * layers.capacity * (end_layer_c - layers.start_c)).sum(axis=0)
+    return End(end_t, np.where(layers.has, end_layer_c, np.nan), stored, heat if audit else None)
 
 
 def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | None) -> None:
@@ -265,116 +245,127 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
 
     with W the storage weights.
     """
-    slab, rows, air = run.slab, run.rows, run.slab.surroundings.air
+    slab, air = run.slab, run.slab.surroundings.air
     h = np.minimum(run.step, run.until_s - run.t)
     following = air.next_break_s(run.t)
     if following is not None:
         h = np.minimum(h, following - run.t)
     if done is not None:
         h = np.where(done, 1.0, h)  # finished columns are carried along but never moved
-    by_face, by_time = slab.surroundings.slopes(run.drive, balance.outer_c)
-    by_time = by_time * h
+    by_outer, by_time = slab.surroundings.slopes(run.t, balance.outer_c)
+    by_time *= h
     if run.sag is not None:
-        by_face, by_time = by_face * run.stretch, by_time * run.stretch
-    by_outer = by_face / _outer_capacity(run, balance)  # d(flux from outside)/d(outermost unknown)
-    per_step = slab.mass_kg_m2 / h
-    solve = _linear_system(run, balance, by_outer, 2.0 * per_step)
+        by_outer, by_time = by_outer * run.stretch, by_time * run.stretch
+    system = _System(run, balance, by_outer, h)
     end = air.drive(run.t + h, before=True)
+    per_step = slab.mass_kg_m2 / h
 
-    right = balance.right.copy()
-    right[0] += 0.5 * by_time[0]
-    right[-1] += 0.5 * by_time[1]
-    u1 = solve(right)
-    right = rows.store(u1, 4.0 * per_step)
+    def store(u: Array, factor: float = 1.0) -> Array:
+        stored: Array = run.weights @ u
+        stored *= per_step * factor
+        return stored
+
+    u1, l1 = system.solve(balance.right.copy(), balance.layers, 0.5 * by_time, None)
+    right = store(u1, 4.0)
     right += balance.right
-    right[0] += 1.5 * by_time[0]
-    right[-1] += 1.5 * by_time[1]
-    u2 = solve(right)
+    u2, l2 = system.solve(right, balance.layers, 1.5 * by_time, None if l1 is None else 4.0 * l1)
     y = u1 + u1
     y += run.h
-    middle = _Balance(run, end, y)
-    change = rows.store(u1 - u2, per_step)
-    middle.right += change
-    u3 = solve(middle.right)
+    layer_y = None if run.layer_c is None or l1 is None else run.layer_c + 2.0 * l1
+    middle = _Balance(run, end, y, layer_y)
+    change = store(u1 - u2)
+    layer_change = None if l1 is None or l2 is None else l1 - l2
+    right = middle.right
+    right += change
+    u3, l3 = system.solve(right, middle.layers, None, layer_change)
     y += u3
-    last = _Balance(run, end, y)
-    last.right += change
-    last.right -= rows.store(u3, (8.0 / 3.0) * per_step)
-    u4 = solve(last.right)
+    layer_y = None if layer_y is None or l3 is None else layer_y + l3
+    last = _Balance(run, end, y, layer_y)
+    right = last.right
+    right += change
+    right -= store(u3, 8.0 / 3.0)
+    layer_before = None if layer_change is None or l3 is None else layer_change - (8.0 / 3.0) * l3
+    u4, l4 = system.solve(right, last.layers, None, layer_before)
     y += u4
+    layer_y = None if layer_y is None or l4 is None else layer_y + l4
 
-    size = _error_k(run, balance, u4) / tolerance_k
+    error = u4 / balance.flow.capacity
+    size: Array = np.sqrt(np.einsum("ij,ij->j", error, error) / (run.intervals + 1))
+    if l4 is not None:
+        size = np.maximum(size, np.max(np.abs(l4) * run.layers.has, axis=0))
+    size /= tolerance_k
     good = size <= 1.0
     moved = good if done is None else good & ~done
-    if np.any(h < _SMALLEST_STEP_S) and np.any(~(good | (h >= _SMALLEST_STEP_S))):
+    if np.any(~(good | (h >= _SMALLEST_STEP_S))):
         raise ArithmeticError("the heating equation could not be solved: a value among the inputs is too extreme")
     size = np.where(size < 1e6, np.maximum(size, 1e-6), 1e6)  # also where it is no number
     wanted = h * np.clip(0.9 * np.cbrt(1.0 / size), 0.2, _LARGEST_GROWTH)
     cut_short = good & (h < run.step)  # by a break or the end, not by its error
     wanted = np.where(cut_short, np.maximum(wanted, run.step), wanted)
     if run.heat is not None:
-        us = (u1, u2, u3, u4)
-        run.heat = run.heat + np.where(moved, _heat(run, (balance, middle, last), by_outer, by_time, h, us), 0.0)
+        outer = [
+            (
+                u[:2] / balance.flow.capacity[:2]
+                if u_l is None
+                else np.where(run.layers.has, u_l, u[:2] / balance.flow.capacity[:2])
+            )
+            for u, u_l in ((u1, l1), (u2, l2), (u3, l3), (u4, l4))
+        ]
+        taken = _heat(run, (balance, middle, last), by_outer, by_time, h, outer)
+        run.heat = run.heat + np.where(moved, taken, 0.0)
     if run.sag is not None:
         run.sag.leave(moved, h)
         wanted = np.minimum(wanted, run.sag.longest_step_s())
     run.step = wanted
     if moved.all():
-        run.h, run.t = y, run.t + h
+        run.h, run.t, run.layer_c = y, run.t + h, layer_y
         run.drive = end if following is None else air.drive(run.t)
     else:
         run.h, run.t = np.where(moved, y, run.h), np.where(moved, run.t + h, run.t)
+        run.layer_c = None if layer_y is None else np.where(moved, layer_y, run.layer_c)
         run.drive = air.drive(run.t)
 
 
-def _outer_capacity(run: _Run, balance: _Balance) -> Array:
-    """d(unknown)/d(temperature) of the outermost row on each side, J/(kg K), (2, batch)."""
-    capacity = balance.flow.capacity[:: run.rows.intervals]
-    if run.layers:
-        capacity = capacity.copy()
-        for lump, row, _ in run.layers:
-            capacity[0 if row == 0 else 1] = lump.capacity_j_m2k / run.slab.mass_kg_m2
-    return capacity
+class _System:
+    """2 W/h - J of the nodes, factored, with the layers' unknowns (their temperatures) eliminated."""
 
+    def __init__(self, run: _Run, balance: _Balance, by_outer: Array, h: Array) -> None:
+        weight = 2.0 * run.slab.mass_kg_m2 / h
+        slope = balance.flow.slope * run.conductance
+        capacity = balance.flow.capacity[:2]
+        self._per_s = 1.0 / h
+        self._layers = None
+        if run.layer_c is None:
+            at_face = -by_outer / capacity
+        else:
+            layers = run.layers
+            passed = layers.conductance * run.stretch
+            self._layer = 1.0 / (2.0 * layers.capacity / h + passed - layers.has * by_outer)
+            self._from_face = passed / capacity
+            self._onto_face = passed * self._layer
+            at_face = self._from_face * (1.0 - self._onto_face) - ~layers.has * by_outer / capacity
+            self._layers = layers
+        self._solve = banded.factor(run.weights, weight, run.differences, slope, at_face)
 
-def _error_k(run: _Run, balance: _Balance, u4: Array) -> Array:
-    """Error of the step, K, (batch,): root mean square over the sheet's nodes, or that of a layer if larger."""
-    error = u4[run.rows.sheet] / balance.flow.capacity
-    size: Array = np.sqrt(np.einsum("ij,ij->j", error, error) / (run.rows.intervals + 1))
-    for lump, row, _ in run.layers:
-        size = np.maximum(size, np.abs(u4[row]) * run.slab.mass_kg_m2 / lump.capacity_j_m2k)
-    return size
-
-
-def _linear_system(run: _Run, balance: _Balance, by_outer: Array, weight: Array) -> banded.Solve:
-    """Factor weight * W - J."""
-    rows, mass = run.rows, run.slab.mass_kg_m2
-    near, own = (weight * (w / rows.intervals) for w in INNER_WEIGHTS)
-    face = [weight * (w / rows.intervals) for w in FACE_WEIGHTS]
-    slope = balance.flow.slope * run.conductance
-    diagonal = np.empty((rows.count, len(weight)))
-    lower, upper = np.empty((rows.count - 1, len(weight))), np.empty((rows.count - 1, len(weight)))
-    top, bottom = rows.top, rows.bottom
-    np.multiply(slope, 2.0, out=diagonal[rows.sheet])
-    diagonal[top + 1 : bottom] += own
-    diagonal[top] = face[0] + slope[0]
-    diagonal[bottom] = face[0] + slope[-1]
-    np.subtract(near, slope[1:], out=upper[top:bottom])
-    np.subtract(near, slope[:-1], out=lower[top:bottom])
-    upper[top] = face[1] - slope[1]
-    lower[bottom - 1] = face[1] - slope[-2]
-    for lump, row, at in run.layers:
-        passed = lump.conductance_w_m2k * run.stretch
-        by_layer = passed * (mass / lump.capacity_j_m2k)
-        by_face = passed / balance.flow.capacity[0 if row == 0 else -1]
-        diagonal[row] = weight + by_layer
-        diagonal[at] += by_face
-        onto_face, onto_layer = (upper, lower) if row > at else (lower, upper)
-        onto_face[min(row, at)] = -by_layer
-        onto_layer[min(row, at)] = -by_face
-    diagonal[0] -= by_outer[0]
-    diagonal[-1] -= by_outer[1]
-    return banded.factor(lower, diagonal, upper, (face[2], face[2].copy()), (top, bottom))
+    def solve(
+        self, right: Array, layer_right: Array | None, by_time: Array | None, layer_before: Array | None
+    ) -> tuple[Array, Array | None]:
+        """Change of the nodes, J/kg, and of the layers, K. `by_time`: change of the flow from outside in the stage,
+        W/m2; `layer_before`: earlier stages' combination for the layers, K."""
+        layers = self._layers
+        if layers is None or layer_right is None:
+            if by_time is not None:
+                right[:2] += by_time
+            return self._solve(right), None
+        total = layer_right
+        if by_time is not None:
+            total = total + layers.has * by_time
+            right[:2] += ~layers.has * by_time
+        if layer_before is not None:
+            total = total + layers.capacity * layer_before * self._per_s
+        right[:2] += self._onto_face * total
+        u = self._solve(right)
+        return u, self._layer * (total + self._from_face * u[:2])
 
 
 def _heat(
@@ -383,15 +374,15 @@ def _heat(
     by_outer: Array,
     by_time: Array,
     h: Array,
-    us: tuple[Array, Array, Array, Array],
+    outer: list[Array],
 ) -> Array:
     """Heat taken from outside in the step, J/m2, (batch,): the four stages for one more unknown whose rate is that
-    heat flow, so that it equals the heat stored but for rounding."""
+    heat flow, so that it equals the heat stored but for rounding. `outer`: change of what faces the oven, K."""
     taken = [b.outside[0] + b.outside[1] for b in balances]
     if run.source is not None:
         taken = [t + run.stretch * run.source.sum(axis=0) for t in taken]
     rate = by_time[0] + by_time[1]
-    driven = [by_outer[0] * u[0] + by_outer[1] * u[-1] for u in us]
+    driven = [(by_outer * u).sum(axis=0) for u in outer]
     e1 = 0.5 * h * (taken[0] + 0.5 * rate + driven[0])
     e2 = 0.5 * (h * (taken[0] + 1.5 * rate + driven[1]) + 4.0 * e1)
     e3 = 0.5 * (h * (taken[1] + driven[2]) + e1 - e2)

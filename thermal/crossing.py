@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.conduction import TOLERANCE_K, Moment, march
-from thermal.grid import INTERVALS, Rates, coldest_c, hermite
+from thermal.grid import INTERVALS, Rates, coldest_c, hermite, natural_order
 from thermal.slab import Slab
 
 Array = NDArray[np.float64]
@@ -49,6 +49,7 @@ class _Crossings:
         self.slab, self.thresholds, self.rates = slab, thresholds, Rates(intervals)
         batch = slab.batch
         self.time = np.full((len(thresholds), batch), np.nan)
+        self._natural = natural_order(intervals)
         self._waiting = np.ones((len(thresholds), batch), np.bool_)
         self._limit = [t.value if t.place == "drop" else slab.material.enthalpy(t.value) for t in thresholds]
         self._brackets: list[tuple[int, NDArray[np.intp], Array, Array, Array, Array, Array, Array]] = []
@@ -90,10 +91,10 @@ class _Crossings:
                 columns,
                 t0,
                 t1,
-                previous.h[:, passed],
-                moment.h[:, passed],
-                previous.inflow_w_m2[:, passed],
-                moment.inflow_w_m2[:, passed],
+                previous.inward_h[:, passed],
+                moment.inward_h[:, passed],
+                previous.inward_inflow[:, passed],
+                moment.inward_inflow[:, passed],
             )
         )
 
@@ -120,6 +121,7 @@ class _Crossings:
         """Illinois false position on the place's temperature; (columns,)."""
         place, limit = self.thresholds[i].place, self.thresholds[i].value[columns]
         material, mass = self.slab.material.columns(columns), self.slab.mass_kg_m2[columns]
+        h0, h1, f0, f1 = (a[self._natural] for a in (h0, h1, f0, f1))
         rate0, rate1 = self.rates(f0, mass), self.rates(f1, mass)
         rows = _rows(place, h1)
         h0, h1, rate0, rate1 = (np.take_along_axis(a, rows, axis=0) for a in (h0, h1, rate0, rate1))
@@ -155,7 +157,7 @@ def _signal(moment: Moment, place: Place) -> Array:
     if place == "drop":
         return moment.drop_ratio
     value: Array = (
-        np.minimum.reduce(moment.h, axis=0) if place == "coldest" else moment.h[0 if place == "upper" else -1]
+        np.minimum.reduce(moment.inward_h, axis=0) if place == "coldest" else moment.inward_h[int(place == "lower")]
     )
     return value
 

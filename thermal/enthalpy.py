@@ -8,6 +8,7 @@ lost or made at a melting peak however long the time step. The conductivity is l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,23 +100,17 @@ class Material:
         return result
 
 
-@dataclass(frozen=True)
-class Flow:
+class Flow(NamedTuple):
     """All that the conduction step needs at the nodes' enthalpies.
 
     Attributes (nodes, batch): theta: ∫ k dT, W/m. slope: d(theta)/dH, kg/(m s). capacity: dH/dT, J/(kg K).
-    temperature_c: °C. face_t_c: of the upper and lower face, (2, batch), a copy.
+    temperature_c: °C.
     """
 
     theta: Array
     slope: Array
     capacity: Array
     temperature_c: Array
-
-    @property
-    def face_t_c(self) -> Array:
-        """Temperatures of the two faces, °C, (2, batch)."""
-        return self.temperature_c[:: len(self.temperature_c) - 1]
 
 
 class Follower:

@@ -6,7 +6,7 @@ refusal says the file, the key, the value, what was expected and what to do.
 
 from __future__ import annotations
 
-import math
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -36,7 +36,7 @@ class Range:
     def holds(self, value: float) -> bool:
         """Whether a finite value lies inside; NaN and infinity never do."""
         return (
-            math.isfinite(value)
+            abs(value) <= sys.float_info.max  # as isfinite, and for a whole number too large for a float
             and (self.above is None or value > self.above)
             and (self.at_least is None or value >= self.at_least)
             and (self.below is None or value < self.below)
@@ -112,7 +112,7 @@ class Fields:
         return self._number(name, value, allowed)
 
     def _number(self, name: str, value: object, allowed: Range) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not allowed.holds(float(value)):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not allowed.holds(value):
             raise self.refuse(name, value, str(allowed))
         return float(value)
 

@@ -30,8 +30,36 @@ def storage_weights(intervals: int) -> Array:
     return weights
 
 
+def second_differences(intervals: int) -> Array:
+    """Heat flowing into each node per unit conductance of one interval, from the potentials, (nodes, nodes)."""
+    matrix = np.diag(np.full(intervals + 1, -2.0))
+    matrix += np.diag(np.ones(intervals), 1) + np.diag(np.ones(intervals), -1)
+    matrix[0, 0] = matrix[-1, -1] = -1.0
+    return matrix
+
+
+def inward_order(intervals: int) -> NDArray[np.intp]:
+    """Nodes from the faces inward, upper and lower in turn, the middle last: 0, n, 1, n - 1, ..., n/2.
+
+    Raises:
+        ValueError: for an odd number of intervals, or fewer than six (a face's row reaches two nodes inward).
+    """
+    if intervals < 6 or intervals % 2:
+        raise ValueError(f"intervals = {intervals}: expected an even number, six or more")
+    order = np.empty(intervals + 1, np.intp)
+    order[:-1:2] = np.arange(intervals // 2)
+    order[1:-1:2] = intervals - np.arange(intervals // 2)
+    order[-1] = intervals // 2
+    return order
+
+
+def natural_order(intervals: int) -> NDArray[np.intp]:
+    """Where each node, counted from the upper face, stands in `inward_order`."""
+    return np.argsort(inward_order(intervals))
+
+
 class Rates:
-    """dH/dt at the nodes from the right side of their heat balances."""
+    """dH/dt at the nodes from the right side of their heat balances, both in natural order."""
 
     def __init__(self, intervals: int) -> None:
         self._inverse = np.linalg.inv(storage_weights(intervals)) * intervals

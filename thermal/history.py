@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.conduction import TOLERANCE_K, End, Moment, march
-from thermal.grid import INTERVALS, Rates, hermite
+from thermal.grid import INTERVALS, Rates, hermite, natural_order
 from thermal.slab import Slab
 
 Array = NDArray[np.float64]
@@ -75,10 +75,12 @@ def record(slab: Slab, until_s: float, intervals: int = INTERVALS, tolerance_k: 
         for whole, part in (
             (time, moment.time_s),
             (ratio, moment.drop_ratio),
-            (h, moment.h),
-            (inflow, moment.inflow_w_m2),
+            (h, moment.inward_h),
+            (inflow, moment.inward_inflow),
         ):
             if len(moment.columns) < slab.batch:
                 whole[i] = whole[i - 1]
             whole[i][..., moment.columns] = part
-    return History(slab, time, h, Rates(intervals)(inflow, slab.mass_kg_m2), ratio, end)
+    natural = natural_order(intervals)
+    rate = Rates(intervals)(inflow[:, natural], slab.mass_kg_m2)
+    return History(slab, time, h[:, natural], rate, ratio, end)

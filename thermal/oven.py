@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +25,7 @@ _EMITTER_C = Range("°C", at_least=20.0, at_most=1300.0)
 
 @dataclass(frozen=True)
 class Emitter:
-    """A radiant heater: its temperature, °C, at the card's set temperature, and the share of the face's view it fills."""
+    """A radiant heater: its temperature, °C, at the card's set temperature; the share of the face's view it fills."""
 
     temperature_c: float
     view_factor: float
@@ -135,9 +136,7 @@ def _face(fields: Fields, kind: str) -> Face:
     emitter = None
     if (part := fields.maybe_table("emitter")) is not None:
         if kind != "infrared":
-            raise InputError(
-                f"{part.key('temperature_c')}: an emitter belongs to kind = 'infrared': change kind or remove it"
-            )
+            raise fields.refuse("emitter", fields.raw("emitter"), "no emitter where kind is convection; remove either")
         emitter = Emitter(part.number("temperature_c", _EMITTER_C), part.number("view_factor", FRACTION))
         part.close()
     face = Face(
@@ -161,6 +160,10 @@ def _tray(fields: Fields) -> Tray:
     return tray
 
 
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
 def _uncertainty(fields: Fields) -> Uncertainty:
     order = fields.raw("order")
     if not isinstance(order, list) or not order or not all(isinstance(k, str) and k in _COEFFICIENTS for k in order):
@@ -168,10 +171,10 @@ def _uncertainty(fields: Fields) -> Uncertainty:
     if len(set(order)) != len(order):
         raise fields.refuse("order", order, "each key once")
     rows = fields.raw("covariance")
-    try:
-        matrix = np.array(rows, float)
-    except (TypeError, ValueError):
-        matrix = np.empty(0)
+    matrix: Array = np.empty(0)
+    if isinstance(rows, list) and all(isinstance(row, list) and all(map(_is_number, row)) for row in rows):
+        with suppress(ValueError, OverflowError):  # rows of different lengths, a number too large
+            matrix = np.array(rows, float)
     if matrix.shape != (len(order), len(order)) or not np.all(np.isfinite(matrix)):
         raise fields.refuse("covariance", rows, f"{len(order)} rows of {len(order)} numbers")
     scale = np.sqrt(np.abs(np.diag(matrix)))
@@ -219,6 +222,9 @@ def oven_card_from_mapping(table: Mapping[str, Any], where: str) -> OvenCard:
     kind = top.text("kind", KINDS)
     air, wall = top.table("air"), top.table("wall")
     tray, uncertainty, valid, dial = (top.maybe_table(n) for n in ("tray", "uncertainty", "valid", "dial"))
+    evidence = top.raw("evidence")
+    if evidence is not None and not isinstance(evidence, Mapping):
+        raise top.refuse("evidence", evidence, "a table; write it as [evidence]")
     card = OvenCard(
         id=top.text("id"),
         kind=kind,
@@ -234,14 +240,17 @@ def oven_card_from_mapping(table: Mapping[str, Any], where: str) -> OvenCard:
         dial_offset_k=dial.number("offset_k", _OFFSET_K) if dial else 0.0,
         uncertainty=None if uncertainty is None else _uncertainty(uncertainty),
         valid=_valid(valid) if valid else Valid(),
-        evidence=top.raw("evidence"),
+        evidence=evidence,
     )
     for part in (air, wall, dial, top):
         if part:
             part.close()
+    for key in card.uncertainty.order if card.uncertainty else ():
+        if card.coefficient(key) is None:
+            raise top.refuse("uncertainty.order", key, "a key that this card has; remove it and its row and column")
     if kind == "infrared" and card.upper.emitter is None and card.lower.emitter is None:
         raise InputError(
-            f"{where}: kind = 'infrared' without [upper.emitter] or [lower.emitter]: add the emitter or use 'convection'"
+            f"{where}: kind = 'infrared' without [upper.emitter] or [lower.emitter]: add one, or use 'convection'"
         )
     if card.upper.h_w_m2k + card.lower.h_w_m2k + card.upper.emissivity_eff + card.lower.emissivity_eff <= 0:
         raise InputError(f"{where}: upper and lower exchange no heat at all: give h_w_m2k or emissivity_eff above 0")

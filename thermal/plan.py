@@ -231,7 +231,7 @@ def _curve(case: Case, until_s: float) -> tuple[Curve, History]:
             core_c=coldest_c(temperature),
             face_upper_c=temperature[0],
             face_lower_c=temperature[-1],
-            air_c=np.array([float(np.mean(d.air_c)) for d in drives]),
+            air_c=np.array([float(np.mean(d.air)) for d in drives]),
             wall_c=np.array([float(d.wall_k4[0]) ** 0.25 - 273.15 for d in drives]),
             drop_mm=drop,
         ),

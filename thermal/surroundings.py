@@ -6,7 +6,7 @@ Arrays over both faces have shape (2, batch), upper face first; arrays of one va
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Protocol, Self
+from typing import NamedTuple, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,17 +17,12 @@ Array = NDArray[np.float64]
 Columns = NDArray[np.intp]
 
 
-@dataclass(frozen=True)
-class Drive:
-    """Surroundings at each column's own time: air, °C, and wall, K4, with their rates of change per second.
+class Drive(NamedTuple):
+    """Surroundings at each column's own time: air, °C, (2, batch) or what broadcasts to it, and wall, K4, (batch,);
+    or their rates of change, K/s and K4/s."""
 
-    `air_c` and `air_rate` are (2, batch) or broadcast to it, the others (batch,).
-    """
-
-    air_c: Array
-    air_rate: Array
+    air: Array
     wall_k4: Array
-    wall_k4_rate: Array
 
 
 class Air(Protocol):
@@ -35,6 +30,9 @@ class Air(Protocol):
 
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """Values at `time_s` (batch,); `before` takes the limit from below where the air jumps."""
+
+    def rates(self, time_s: Array) -> Drive:
+        """Rates of change just after `time_s`, (batch,)."""
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """The next time after `time_s` at which the air or its slope jumps, (batch,); None: it never does."""
@@ -65,9 +63,8 @@ class OvenAir:
     recovery_s: Array
     lag_s: Array
     openings_s: tuple[float, ...] = (0.0,)
-    _fast_rate: Array = field(init=False, repr=False)
-    _slow_rate: Array = field(init=False, repr=False)
-    _gain: Array = field(init=False, repr=False)
+    _rate: Array = field(init=False, repr=False)
+    _part: Array = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         tiny = 1e-3
@@ -75,34 +72,37 @@ class OvenAir:
         lag = np.maximum(self.lag_s, tiny)
         # The two exponentials' difference is 0/0 where both times agree; a part in 1e5 moves no wall by 1e-3 K.
         lag = np.where(np.abs(lag - recovery) < 1e-5 * recovery, recovery * (1.0 + 1e-5), lag)
-        object.__setattr__(self, "drop_k", np.where(self.recovery_s > tiny, self.drop_k, 0.0))
-        object.__setattr__(self, "_fast_rate", -1.0 / recovery)
-        object.__setattr__(self, "_slow_rate", -1.0 / lag)
-        object.__setattr__(self, "_gain", recovery / (recovery - lag))
+        fall = np.where(self.recovery_s > tiny, self.drop_k, 0.0)
+        gain = fall * recovery / (recovery - lag)
+        # Departures of air and wall as sums of the two exponentials: rows fast and slow, columns air and wall.
+        object.__setattr__(self, "_rate", np.stack([-1.0 / recovery, -1.0 / lag])[:, None])
+        object.__setattr__(self, "_part", np.stack([np.stack([-fall, -gain]), np.stack([0.0 * fall, gain])]))
+
+    def _departures(self, time_s: Array, before: bool, part: Array) -> Array:
+        """Departures (or rates) of air and wall from steady, (2, batch)."""
+        total: Array = np.zeros((2, len(time_s)))
+        for opening in self.openings_s:
+            since = time_s - opening
+            decay = np.exp(np.maximum(since, 0.0) * self._rate)
+            if opening > 0.0:
+                decay *= since > 0.0 if before else since >= 0.0
+            total += (part * decay).sum(axis=0)
+        return total
 
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """See `Air.drive`."""
-        d: Array | float = 0.0
-        d_rate: Array | float = 0.0
-        w: Array | float = 0.0
-        w_rate: Array | float = 0.0
-        for opening in self.openings_s:
-            since = time_s - opening
-            if opening > 0.0:
-                opened = since > 0.0 if before else since >= 0.0
-                fallen = self.drop_k * opened
-                since = np.maximum(since, 0.0)
-            else:
-                fallen = self.drop_k
-            fast = fallen * np.exp(since * self._fast_rate)
-            lagging = fallen * np.exp(since * self._slow_rate)
-            d -= fast
-            w -= self._gain * (fast - lagging)
-            d_rate -= fast * self._fast_rate
-            w_rate -= self._gain * (fast * self._fast_rate - lagging * self._slow_rate)
-        wall_k = self.wall_c + w + ZERO_C_IN_K
-        cube = wall_k * wall_k * wall_k
-        return Drive((self.air_c + d)[None], np.asarray(d_rate)[None], cube * wall_k, 4.0 * cube * w_rate)
+        d = self._departures(time_s, before, self._part)
+        wall_k = d[1] + self.wall_c
+        wall_k += ZERO_C_IN_K
+        wall_k *= wall_k
+        wall_k *= wall_k
+        return Drive(d[:1] + self.air_c, wall_k)
+
+    def rates(self, time_s: Array) -> Drive:
+        """See `Air.rates`."""
+        rate = self._departures(time_s, False, self._part * self._rate)
+        wall_k = self._departures(time_s, False, self._part)[1] + self.wall_c + ZERO_C_IN_K
+        return Drive(rate[:1], 4.0 * wall_k * wall_k * wall_k * rate[1])
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
@@ -133,25 +133,30 @@ class SeriesAir:
     air_c: Array
     wall_c: Array
 
-    def drive(self, time_s: Array, before: bool = False) -> Drive:
-        """See `Air.drive`."""
+    def _interval(self, time_s: Array, before: bool) -> tuple[NDArray[np.intp], Array, Array, Array, Array]:
+        """Index and part of the interval, and (air, wall) at its ends, (2 or 1, batch) over (batch,) as (3, batch)."""
         at = np.searchsorted(self.time_s, time_s, "left" if before else "right") - 1
-        inside = (at >= 0) & (at < len(self.time_s) - 1)
         at = np.clip(at, 0, len(self.time_s) - 2)
         step = self.time_s[at + 1] - self.time_s[at]
         part = np.clip((time_s - self.time_s[at]) / step, 0.0, 1.0)
         column = np.arange(len(time_s))
         air = np.broadcast_to(self.air_c, (*self.air_c.shape[:2], len(time_s)))
-        low, high = air[at, :, column].T, air[at + 1, :, column].T
-        wall_low, wall_high = self.wall_c[at, column], self.wall_c[at + 1, column]
-        wall_k = wall_low + part * (wall_high - wall_low) + ZERO_C_IN_K
-        cube = wall_k**3
-        return Drive(
-            low + part * (high - low),
-            (high - low) / step * inside,
-            cube * wall_k,
-            4.0 * cube * (wall_high - wall_low) / step * inside,
-        )
+        ends = [np.vstack([air[i, :, column].T, self.wall_c[i, column]]) for i in (at, at + 1)]
+        return at, step, part, ends[0], ends[1]
+
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """See `Air.drive`."""
+        _, _, part, low, high = self._interval(time_s, before)
+        now = low + part * (high - low)
+        return Drive(now[:2], (now[2] + ZERO_C_IN_K) ** 4)
+
+    def rates(self, time_s: Array) -> Drive:
+        """See `Air.rates`."""
+        _, step, part, low, high = self._interval(time_s, False)
+        inside = (time_s >= self.time_s[0]) & (time_s < self.time_s[-1])
+        rate = (high - low) / step * inside
+        wall_k = low[2] + part * (high[2] - low[2]) + ZERO_C_IN_K
+        return Drive(rate[:2], 4.0 * wall_k**3 * rate[2])
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
@@ -196,8 +201,8 @@ class Surroundings(Protocol):
     def flux(self, drive: Drive, face_c: Array) -> Array:
         """Heat flow into the faces, W/m2, (2, batch), at face temperatures `face_c`, °C, (2, batch)."""
 
-    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
-        """d(flux)/d(face temperature), W/(m2 K), and d(flux)/dt, W/(m2 s), each (2, batch)."""
+    def slopes(self, time_s: Array, face_c: Array) -> tuple[Array, Array]:
+        """d(flux)/d(face temperature), W/(m2 K), and d(flux)/dt, W/(m2 s), just after `time_s`, each (2, batch)."""
 
     def columns(self, keep: Columns) -> Self:
         """The same for some columns of the batch."""
@@ -234,18 +239,18 @@ class OvenFaces:
         gain -= kelvin
         gain *= STEFAN_BOLTZMANN_W_M2K4
         gain += self.emitter_w_m2
-        convection = drive.air_c + self.air_offset_k
+        convection = drive.air + self.air_offset_k
         convection -= face_c
         convection *= self.h_w_m2k
         gain += convection
         return gain
 
-    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
+    def slopes(self, time_s: Array, face_c: Array) -> tuple[Array, Array]:
         """See `Surroundings.slopes`."""
+        rates = self.air.rates(time_s)
         kelvin = face_c + ZERO_C_IN_K
-        by_face = -self.h_w_m2k - 4.0 * STEFAN_BOLTZMANN_W_M2K4 * self.loss * kelvin * kelvin * kelvin
-        by_time = self.h_w_m2k * drive.air_rate + STEFAN_BOLTZMANN_W_M2K4 * self.wall_gain * drive.wall_k4_rate
-        return by_face, by_time
+        by_face = -self.h_w_m2k - 4.0 * STEFAN_BOLTZMANN_W_M2K4 * self.loss * (kelvin * kelvin * kelvin)
+        return by_face, self.h_w_m2k * rates.air + (STEFAN_BOLTZMANN_W_M2K4 * self.wall_gain) * rates.wall_k4
 
     def columns(self, keep: Columns) -> OvenFaces:
         """See `Surroundings.columns`."""

@@ -64,7 +64,7 @@ def plan(units: str | None, shop: Path | None, as_json: bool, plot_file: Path | 
     if plot_file is not None:
         from dashboard.commands.plan_plot import to_file
 
-        to_file(result, shown_in, plot_file, comparison)
+        to_file(result, shown_in, plot_file, comparison, asked.notes)
     if as_json:
         from dashboard.commands.plan_json import dumps, plan_json
 
@@ -72,7 +72,9 @@ def plan(units: str | None, shop: Path | None, as_json: bool, plot_file: Path | 
         return
     from dashboard.commands.plan_text import plan_text
 
-    source = f"{workshop.name} is invented: an example." if workshop.is_demo and options["oven_card"] is None else ""
+    source = (
+        f"Oven of the {workshop.name}, an invented example." if workshop.is_demo and not options["oven_card"] else ""
+    )
     click.echo(plan_text(result, shown_in, comparison, asked.notes, source))
     if plot_file is not None:
         click.echo(f"\nPlot written to {plot_file}")

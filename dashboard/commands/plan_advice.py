@@ -96,7 +96,7 @@ def practice(plan: Plan, units: Units) -> list[str]:
     case, polymer = plan.case, plan.case.polymer
     gauge_mm = case.gauge_m * 1e3
     found = []
-    if plan.preheat_s > 0:
+    if plan.preheat_s > 0 and case.measured is None:
         wait = max(1, round(plan.preheat_s / 60.0))
         found.append(
             f"Put the sheet in only when the oven is steady: from cold, wait {wait} min after its air has reached the "

@@ -102,8 +102,11 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Qu
         opening_m = None
     elif support == "frame" and opening_m is None:
         notes.append("No opening stated: the drop is not predicted")
+    polymer = _polymer(asked, shop, heat)
+    if asked.polymer_file is None and (note := shop.polymer_note(polymer.id)):
+        notes.append(note)
     case = Case(
-        polymer=_polymer(asked, shop, heat),
+        polymer=polymer,
         gauge_m=_gauge_m(asked, heat),
         oven=oven,
         set_c=_set_c(asked, heat, oven),

@@ -36,6 +36,8 @@ h2 {{ font-size: 1.1rem; margin: 1rem 0 .2rem; }}
 </html>
 """
 
+_WORDS = {"showarrow": False, "font": {"color": LIMIT, "size": 14}, "bgcolor": "rgba(255,255,255,0.8)"}
+
 
 def write_page(picture: Picture, path: Path) -> None:
     """Write the page, the drawing library inside it: workshops open it offline."""
@@ -57,7 +59,7 @@ def _rows(picture: Picture) -> str:
         f'<tr><th scope="row">{html.escape(row.label)}</th><td class="value">{html.escape(row.value)}</td>'
         f"<td>{html.escape(row.detail)}</td></tr>\n"
         for row in picture.rows
-        if row.detail
+        if row.detail or len(picture.rows) > 2
     )
     return f"<table>\n{cells}</table>" if cells else ""
 
@@ -75,12 +77,13 @@ def _figure(picture: Picture) -> Any:
     figure = make_subplots(rows=count, cols=1, shared_xaxes=True, vertical_spacing=0.05, row_heights=heights)
     for row, panel in enumerate(picture.panels, start=1):
         _draw_panel(figure, panel, picture, row)
+    _draw_spans(figure, picture)
     figure.update_xaxes(range=[0.0, picture.end], ticks="outside")
     figure.update_xaxes(title_text="minutes since the sheet went in", row=count, col=1)
     figure.update_layout(
         template="plotly_white",
         height=560 if count == 1 else 740,
-        margin={"l": 70, "r": 20, "t": 50, "b": 60},
+        margin={"l": 70, "r": 20, "t": 80, "b": 60},
         font={"size": 15, "color": INK},
         hovermode="x unified",
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0.0},
@@ -102,23 +105,28 @@ def _draw_panel(figure: Any, panel: Panel, picture: Picture, row: int) -> None:
         figure.add_trace(trace.update(hovertemplate="%{y:.1f}"), row=row, col=1)
     place = {"row": row, "col": 1}
     for level in panel.levels:
-        look = {"color": LIMIT, "width": 1.2}
-        side = "top left" if level.above else "bottom left"
-        note = {"annotation_text": level.words, "annotation_position": side, "annotation_font_color": LIMIT}
-        figure.add_hline(y=level.value, line=look, **note, **place)
+        figure.add_hline(y=level.value, line={"color": LIMIT, "width": 1.2}, **place)
+        where = {"xref": "x domain", "x": 0.004 + 0.17 * level.column, "xanchor": "left", "y": level.value}
+        figure.add_annotation(text=level.words, **where, yanchor="bottom", **_WORDS, **place)
     if picture.window is not None:
         figure.add_vrect(
             x0=picture.window[0], x1=picture.window[1], fillcolor=SHADE, opacity=0.14, line_width=0, **place
         )
-    for number, span in enumerate(picture.spans):
-        if row == 1 and span.low is not None and span.high is not None:
-            # Its interval as a bar along the foot of the panel.
-            y = 0.03 + 0.035 * number
-            shape = {"type": "rect", "xref": "x", "yref": "y domain", "layer": "below", "line": {"width": 0}}
-            figure.add_shape(
-                **shape, x0=span.low, x1=min(span.high, picture.end), y0=y, y1=y + 0.025, fillcolor=SHADE, opacity=0.5
-            )
     if picture.pull is not None:
         words = {"annotation_text": "pull", "annotation_position": "top"} if row == 1 else {}
         figure.add_vline(x=picture.pull, line={"color": INK, "width": 1.8}, **words, **place)
     figure.update_yaxes(title_text=panel.label, range=None if panel.top is None else [0.0, panel.top], **place)
+
+
+def _draw_spans(figure: Any, picture: Picture) -> None:
+    """The intervals as bars along the foot of the first panel, with their words."""
+    shown = [(s.words, s.low, s.high) for s in picture.spans if s.low is not None and s.high is not None]
+    for number, (name, low, high) in enumerate(reversed(shown)):
+        y = 0.02 + 0.055 * number
+        last = min(high, picture.end)
+        bar = {"x0": low, "x1": last, "y0": y, "y1": y + 0.03, "fillcolor": SHADE, "opacity": 0.45}
+        figure.add_shape(type="rect", xref="x", yref="y domain", line={"width": 0}, **bar)
+        left = low > 0.4 * picture.end
+        where = {"x": low if left else last, "xanchor": "right" if left else "left", "xref": "x"}
+        words = f"{name}, 90 of 100 times in this bar"
+        figure.add_annotation(text=words, **where, y=y + 0.015, yref="y domain", yanchor="middle", **_WORDS)

@@ -15,9 +15,11 @@ _STROKES = {"solid": "-", "dash": (0, (7, 3)), "dashdot": (0, (8, 2.5, 2, 2.5)),
 _MARKS = {"circle": "o", "triangle-up": "^", "triangle-down": "v", "square": "s"}
 #: 1280 x 800 dots.
 _SIZE_IN, _DOTS_PER_IN = (12.8, 8.0), 100
-_TEXT, _TITLE = 13, 21
+_TEXT, _TITLE = 13, 20
 #: Characters of the title that fit side by side.
-_TITLE_WIDTH = 66
+_TITLE_WIDTH = 74
+#: From one column of a panel's words to the next, points.
+_COLUMN = 150
 
 
 def write_picture(picture: Picture, path: Path) -> None:
@@ -98,8 +100,7 @@ def _draw_panel(ax: Axes, panel: Panel, picture: Picture) -> None:
         ax.axhline(level.value, color=LIMIT, lw=1.1)
         plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 1.0}
         place: dict[str, Any] = {"textcoords": "offset points", "color": LIMIT, "fontsize": _TEXT - 1, "bbox": plate}
-        offset, side = ((8, 4), "bottom") if level.above else ((8, -4), "top")
-        ax.annotate(level.words, (0.0, level.value), offset, va=side, **place)
+        ax.annotate(level.words, (0.0, level.value), (8 + _COLUMN * level.column, 4), **place)
     ax.set_ylabel(panel.label)
     ax.margins(y=0.08)
     if panel.top is not None:

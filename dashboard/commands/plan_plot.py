@@ -58,11 +58,11 @@ class Points:
 
 @dataclass(frozen=True)
 class Level:
-    """A limit as a level line with its words, which stand above the line or below it."""
+    """A limit as a level line; its words stand on it, in the first column or the second where limits are near."""
 
     value: float
     words: str
-    above: bool = True
+    column: int = 0
 
 
 @dataclass(frozen=True)
@@ -118,15 +118,21 @@ def check_name(path: Path) -> None:
         raise InputError(f"--plot {path}: expected a name that ends in .html, .png or .svg")
 
 
-def to_file(plan: Plan, units: Units, path: Path, comparison: Sequence[Residual] | None = None) -> None:
-    """Write the picture to a file, its kind by its ending.
+def to_file(
+    plan: Plan,
+    units: Units,
+    path: Path,
+    comparison: Sequence[Residual] | None = None,
+    notes: Sequence[str] = (),
+) -> None:
+    """Write the picture to a file, its kind by its ending; `notes` are assumptions besides the plan's own.
 
     Raises:
         InputError: another ending than .html, .png or .svg.
         OSError: the file cannot be written.
     """
     check_name(path)
-    picture = picture_of(plan, units, comparison)
+    picture = picture_of(plan, units, comparison, notes)
     if path.suffix.lower() == ".html":
         from dashboard.commands.plan_page import write_page
 
@@ -137,7 +143,9 @@ def to_file(plan: Plan, units: Units, path: Path, comparison: Sequence[Residual]
         write_picture(picture, path)
 
 
-def picture_of(plan: Plan, units: Units, comparison: Sequence[Residual] | None = None) -> Picture:
+def picture_of(
+    plan: Plan, units: Units, comparison: Sequence[Residual] | None = None, notes: Sequence[str] = ()
+) -> Picture:
     """What is drawn for a plan, in the units asked for."""
     rows = tuple(answer(plan, units))
     opens, closes = _minutes(plan.opens.time_s), _minutes(plan.closes.time_s)
@@ -158,7 +166,7 @@ def picture_of(plan: Plan, units: Units, comparison: Sequence[Residual] | None =
             ("Recorded heat beside the model", tuple(one.words for one in comparison or ())),
             ("Advice", tuple(advice(plan, units))),
             ("Cautions", tuple(cautions(plan, units))),
-            ("Taken for granted", plan.notes),
+            ("Taken for granted", (*plan.notes, *notes)),
         ),
     )
 
@@ -225,10 +233,12 @@ def _temperatures(plan: Plan, units: Units, comparison: Sequence[Residual]) -> P
         Line("lower face", minutes, shown(curve.face_lower_c), LOWER, "dashdot"),
         Line(f"oven air{recorded}", minutes, shown(curve.air_c), AIR, "dot", 1.6),
     )
-    limits = [("core at least", of.core_min_c, True), ("faces at most", of.face_max_c, True)]
-    if abs(of.core_max_c - of.face_max_c) > 2.0:
-        limits.append(("core at most", of.core_max_c, False))
-    levels = [Level(units.temperature_value(t), f"{words} {units.temperature(t)}", up) for words, t, up in limits]
+    limits = (
+        ("core at least", of.core_min_c, 0),
+        ("faces at most", of.face_max_c, 0),
+        ("core at most", of.core_max_c, 1),
+    )
+    levels = [Level(units.temperature_value(t), f"{words} {units.temperature(t)}", at) for words, t, at in limits]
     looks = {"core": (CORE, "circle"), "face_upper": (UPPER, "triangle-up"), "face_lower": (LOWER, "triangle-down")}
     points = []
     for one in comparison:
@@ -250,10 +260,10 @@ def _drops(plan: Plan, units: Units, comparison: Sequence[Residual]) -> Panel:
 
     line = Line("drop", (curve.time_s / 60.0).tolist(), shown(curve.drop_mm), DROP, "solid", 2.4)
     levels = []
-    for ratio, words, above in ((of.drop_min, "drop wanted", False), (of.drop_max, "drop at most", True)):
+    for ratio, words, column in ((of.drop_min, "drop wanted", 0), (of.drop_max, "drop at most", 1)):
         if ratio is not None:
             drop = drop_m(plan, ratio)
-            levels.append(Level(drop * 1e3 * per_mm, f"{words} {units.length(drop)}", above))
+            levels.append(Level(drop * 1e3 * per_mm, f"{words} {units.length(drop)}", column))
     points = [
         _points("drop, measured", one, shown, DROP, "square") for one in comparison if one.column.startswith("drop")
     ]

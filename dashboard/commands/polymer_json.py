@@ -20,7 +20,7 @@ def summary_json(polymer: Polymer) -> dict[str, Any]:
         "form_until_c": polymer.forming.form_until_c,
         "demold_c": polymer.forming.demold_c,
         "melting_peak_c": main.peak_c if main else None,
-        "glass_c": None if main else polymer.viscosity.solid_below_c,
+        "glass_c": None if main or polymer.viscosity is None else polymer.viscosity.solid_below_c,
         "drying_needed": polymer.drying is not None and polymer.drying.needed,
     }
 
@@ -54,7 +54,8 @@ def _infrared_json(infrared: Infrared) -> dict[str, Any]:
 def polymer_json(polymer: Polymer) -> dict[str, Any]:
     """All of a polymer as one JSON object: sections as in its file, units in the keys.
 
-    `rel_std` is a share of the value; of viscosity the standard deviation of its natural logarithm.
+    `rel_std` is a share of the value; of viscosity the standard deviation of its natural logarithm. What the file
+    does not state is null (viscosity, crystallisation, drying), or stands with the source 'not stated'.
     """
     surface = _section_json(polymer.surface)
     colours = polymer.surface.infrared
@@ -72,7 +73,7 @@ def polymer_json(polymer: Polymer) -> dict[str, Any]:
         "crystallisation": _crystallisation_json(polymer),
         "expansion": _section_json(polymer.expansion),
         "surface": surface,
-        "viscosity": _section_json(polymer.viscosity),
+        "viscosity": None if polymer.viscosity is None else _section_json(polymer.viscosity),
         "forming": _section_json(polymer.forming),
         "drying": None if polymer.drying is None else _section_json(polymer.drying),
     }

@@ -28,7 +28,7 @@ class Panel:
 
 
 def panels(polymer: Polymer) -> tuple[Panel, ...]:
-    """Three panels from 20 °C to 20 K above the face limit; viscosity from where the sheet is no solid."""
+    """Panels from 20 °C to 20 K above the face limit; viscosity, where known, from where the sheet is no solid."""
     last_c = polymer.forming.face_max_c + 20.0
     t = np.linspace(20.0, last_c, POINTS)
     lines = [("", polymer.heat_capacity.at(t))]
@@ -39,12 +39,14 @@ def panels(polymer: Polymer) -> tuple[Panel, ...]:
         plain = polymer.heat_capacity.at(t)
         melting = sum((m.excess_j_kgk(t) for m in polymer.melting), np.zeros_like(t))
         lines = [("with melting", plain + melting), ("without melting", plain)]
-    hot = np.linspace(polymer.viscosity.solid_below_c, last_c, POINTS)
-    return (
+    known = (
         Panel("heat capacity, J/(kg K)", t, tuple(lines), log=False),
         Panel("conductivity, W/(m K)", t, (("", polymer.conductivity.at(t)),), log=False),
-        Panel("viscosity of the melt, Pa s", hot, (("", polymer.viscosity.melt_pa_s(hot)),), log=True),
     )
+    if polymer.viscosity is None:
+        return known
+    hot = np.linspace(polymer.viscosity.solid_below_c, last_c, POINTS)
+    return (*known, Panel("viscosity of the melt, Pa s", hot, (("", polymer.viscosity.melt_pa_s(hot)),), log=True))
 
 
 def in_characters(polymer: Polymer, width: int, encoding: str | None = None) -> str:
@@ -77,9 +79,10 @@ def to_file(polymer: Polymer, path: Path) -> None:
 def _picture(polymer: Polymer, path: Path) -> None:
     from matplotlib.figure import Figure  # 0.7 s: only where a picture is asked for
 
-    figure = Figure(figsize=(7.5, 9.0), layout="constrained")
+    shown = panels(polymer)
+    figure = Figure(figsize=(7.5, 3.0 * len(shown)), layout="constrained")
     figure.suptitle(polymer.name)
-    for axes, panel in zip(figure.subplots(3, 1, sharex=True), panels(polymer), strict=True):
+    for axes, panel in zip(figure.subplots(len(shown), 1, sharex=True), shown, strict=True):
         for (name, value), style in zip(panel.lines, ("-", "--"), strict=False):
             axes.plot(panel.temperature_c, value, style, color="black", label=name)
         axes.set_ylabel(panel.label)
@@ -95,8 +98,9 @@ def _html(polymer: Polymer, path: Path) -> None:
     from plotly.graph_objects import Scatter  # slow to import: only where a page is asked for
     from plotly.subplots import make_subplots
 
-    figure = make_subplots(rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.05)
-    for row, panel in enumerate(panels(polymer), start=1):
+    shown = panels(polymer)
+    figure = make_subplots(rows=len(shown), cols=1, shared_xaxes=True, vertical_spacing=0.05)
+    for row, panel in enumerate(shown, start=1):
         for (name, value), dash in zip(panel.lines, ("solid", "dash"), strict=False):
             line = {"color": "black", "dash": dash}
             # .tolist(): a page keeps plain numbers, which every plotly version draws and people can read.
@@ -109,7 +113,7 @@ def _html(polymer: Polymer, path: Path) -> None:
             )
             figure.add_trace(trace, row=row, col=1)
         figure.update_yaxes(title_text=panel.label, type="log" if panel.log else "linear", row=row, col=1)
-    figure.update_xaxes(title_text="temperature, °C", row=3, col=1)
-    figure.update_layout(title_text=polymer.name, template="plotly_white", height=900)
+    figure.update_xaxes(title_text="temperature, °C", row=len(shown), col=1)
+    figure.update_layout(title_text=polymer.name, template="plotly_white", height=300 * len(shown))
     # The library is written into the file: workshops open it offline.
     path.write_text(figure.to_html(include_plotlyjs=True), encoding="utf-8")

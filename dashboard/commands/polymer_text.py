@@ -6,17 +6,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from thermal.polymer import Infrared, Melting, Polymer, Provenance, Table
+from thermal.polymer import Expansion, Infrared, Melting, Polymer, Provenance, Table
 
 
 @dataclass(frozen=True)
 class Item:
-    """One section of a polymer for people: heading, values with units, uncertainty in words, source."""
+    """One section of a polymer for people: heading, values with units, uncertainty in words, source.
+
+    What is not known has neither uncertainty nor provenance.
+    """
 
     heading: str
     lines: tuple[str, ...]
-    uncertainty: str
-    provenance: Provenance
+    uncertainty: str = ""
+    provenance: Provenance | None = None
 
 
 def _item(heading: str, lines: Sequence[str], provenance: Provenance, extra: str = "") -> Item:
@@ -26,9 +29,7 @@ def _item(heading: str, lines: Sequence[str], provenance: Provenance, extra: str
 def _table_item(heading: str, table: Table, unit: str) -> Item:
     if len(table.value) == 1:
         return _item(heading, [f"{table.value[0]:g} {unit} at all temperatures"], table.provenance)
-    lines = [
-        f"{value:g} {unit} at {t:g} °C" for t, value in zip(table.temperature_c, table.value, strict=True)
-    ]
+    lines = [f"{value:g} {unit} at {t:g} °C" for t, value in zip(table.temperature_c, table.value, strict=True)]
     return _item(heading, lines, table.provenance)
 
 
@@ -49,6 +50,8 @@ def _infrared_item(colour: str, infrared: Infrared) -> Item:
 
 def _viscosity_item(polymer: Polymer) -> Item:
     viscosity = polymer.viscosity
+    if viscosity is None:
+        return Item("viscosity", ("not stated; the drop cannot be predicted",))
     law = (
         f"arrhenius, {viscosity.activation_j_mol / 1000:g} kJ/mol"
         if viscosity.law == "arrhenius"
@@ -63,6 +66,14 @@ def _viscosity_item(polymer: Polymer) -> Item:
         lines.append(f"rubber modulus {viscosity.rubber_modulus_pa / 1e6:g} MPa")
     factor = f"within a factor of {math.exp(viscosity.provenance.rel_std):.2g} (one standard deviation of ln)"
     return Item("viscosity", tuple(lines), factor, viscosity.provenance)
+
+
+def _expansion_item(expansion: Expansion) -> Item:
+    if expansion.linear_1_k == 0.0:  # no file may say 0: none was stated
+        return Item("expansion", ("not stated; taken as none",))
+    strain, strain_std = 100 * expansion.orientation_strain, 100 * expansion.orientation_strain_std
+    lines = [f"{1e6 * expansion.linear_1_k:g}e-6 1/K", f"frozen-in strain {strain:g} ± {strain_std:g} %"]
+    return _item("expansion", lines, expansion.provenance)
 
 
 def _forming_item(polymer: Polymer) -> Item:
@@ -90,9 +101,7 @@ def _drying_item(polymer: Polymer) -> Item | None:
 
 def items(polymer: Polymer) -> list[Item]:
     """Everything known about a polymer, in the order of its file."""
-    expansion, surface = polymer.expansion, polymer.surface
-    strain, strain_std = 100 * expansion.orientation_strain, 100 * expansion.orientation_strain_std
-    expands = [f"{1e6 * expansion.linear_1_k:g}e-6 1/K", f"frozen-in strain {strain:g} ± {strain_std:g} %"]
+    surface = polymer.surface
     found = [
         _forming_item(polymer),
         _drying_item(polymer),
@@ -100,10 +109,8 @@ def items(polymer: Polymer) -> list[Item]:
         _table_item("conductivity", polymer.conductivity, "W/(m K)"),
         _table_item("heat capacity", polymer.heat_capacity, "J/(kg K)"),
         *(_melting_item("melting", melting) for melting in polymer.melting),
-        _melting_item("crystallisation", polymer.crystallisation, falling=True)
-        if polymer.crystallisation
-        else None,
-        _item("expansion", expands, expansion.provenance),
+        _melting_item("crystallisation", polymer.crystallisation, falling=True) if polymer.crystallisation else None,
+        _expansion_item(polymer.expansion),
         _item("surface", [f"emissivity {surface.emissivity:g}"], surface.provenance),
         *(_infrared_item(colour, infrared) for colour, infrared in surface.infrared.items()),
         _viscosity_item(polymer),

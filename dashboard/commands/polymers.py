@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,24 +13,10 @@ from rich.text import Text
 
 from dashboard.commands.polymer_json import polymer_json, summary_json
 from dashboard.commands.polymer_text import Item, items
-from thermal.fields import InputError
+from dashboard.shop import Shop, open_shop
+from dashboard.tomlfile import read_toml
 from thermal.polymer import Polymer
-from thermal.polymer_data import polymer_from_mapping, shipped_polymer, shipped_polymers
-
-
-def polymer_from_file(path: Path) -> Polymer:
-    """A shop's own polymer from its TOML file (UTF-8, with or without a byte order mark).
-
-    Raises:
-        InputError: the file is no TOML, or says something that cannot be used.
-        OSError: the file cannot be read.
-    """
-    try:
-        return polymer_from_mapping(tomllib.loads(path.read_bytes().decode("utf-8-sig")), path.name)
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path.name}: byte {error.start} is not UTF-8; save it as UTF-8 text") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path.name}: no valid TOML: {error}; correct that line") from error
+from thermal.polymer_data import polymer_from_mapping
 
 
 @click.command("polymers")
@@ -40,7 +24,7 @@ def polymer_from_file(path: Path) -> Polymer:
 @click.option(
     "--polymer-file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Show a polymer file of your own instead of a shipped polymer.",
+    help="Show a polymer file of your own instead.",
 )
 @click.option(
     "--plot",
@@ -49,12 +33,24 @@ def polymer_from_file(path: Path) -> Polymer:
     metavar="FILE.html|.png|.svg",
     help="Write heat capacity, conductivity and viscosity against temperature to a file.",
 )
+@click.option(
+    "--shop",
+    "shop_folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Folder of the shop, whose own polymers are added.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, units in the keys.")
 def polymers(
-    polymer_id: str | None, polymer_file: Path | None, plot_file: Path | None, as_json: bool
+    polymer_id: str | None,
+    polymer_file: Path | None,
+    plot_file: Path | None,
+    shop_folder: Path | None,
+    as_json: bool,
 ) -> None:
     """List the sheet polymers, or show one with its sources.
 
+    These are the polymers that ship with the tool and the shop's own, which win where both have the same ID.
     Without ID all are listed with the temperatures a technician needs; with ID every value is shown with
     unit, relative standard uncertainty, how it came about and source.
     """
@@ -63,17 +59,23 @@ def polymers(
     if polymer_id is None and polymer_file is None:
         if plot_file is not None:
             raise click.UsageError("--plot needs the ID of a polymer or --polymer-file")
-        _list(list(shipped_polymers().values()), as_json)
+        _list(open_shop(shop_folder), as_json)
         return
-    polymer = polymer_from_file(polymer_file) if polymer_file else shipped_polymer(polymer_id or "")
+    if polymer_file is not None:
+        polymer = polymer_from_mapping(read_toml(polymer_file), polymer_file.name)
+        note = f"Polymer {polymer.id} is read from {polymer_file.name}"
+    else:
+        shop = open_shop(shop_folder)
+        polymer = shop.polymer(polymer_id or "")
+        note = shop.polymer_note(polymer.id)
     if plot_file is not None:
         from dashboard.commands.polymer_plot import to_file
 
         to_file(polymer, plot_file)
     if as_json:
-        _echo_json(polymer_json(polymer))
+        _echo_json({**polymer_json(polymer), "own": bool(note)})
     else:
-        _show(polymer)
+        _show(polymer, note)
         if plot_file is not None:
             click.echo(f"\nPlot written to {plot_file}")
 
@@ -85,9 +87,11 @@ def _echo_json(content: dict[str, Any]) -> None:
 # ---------------------------------------------------------------- the list
 
 
-def _list(known: Sequence[Polymer], as_json: bool) -> None:
+def _list(shop: Shop, as_json: bool) -> None:
+    known = [shop.polymer(polymer_id) for polymer_id in shop.polymer_ids()]
+    own = shop.own_polymer_ids()
     if as_json:
-        _echo_json({"polymers": [summary_json(polymer) for polymer in known]})
+        _echo_json({"polymers": [{**summary_json(polymer), "own": polymer.id in own} for polymer in known]})
         return
     grid = Grid(box=None, padding=(0, 1), pad_edge=False)
     for heading in ("id", "polymer", "core °C", "face at\nmost °C", "softens °C", "drying"):
@@ -104,6 +108,8 @@ def _list(known: Sequence[Polymer], as_json: bool) -> None:
         )
     _console().print(grid)
     click.echo("\ncore, face: sheet temperatures while forming. One with its sources: pullcue polymers ID")
+    for polymer_id in own:
+        click.echo(shop.polymer_note(polymer_id))
 
 
 def _softens(polymer: Polymer) -> str:
@@ -122,13 +128,15 @@ def _drying_word(polymer: Polymer) -> str:
 # ---------------------------------------------------------------- one polymer
 
 
-def _show(polymer: Polymer) -> None:
+def _show(polymer: Polymer, origin: str) -> None:
     from dashboard.commands.polymer_plot import in_characters
 
     console = _console()
     console.print(Text(f"{polymer.name}  ({polymer.id}, data version {polymer.version})", style="bold"))
     if polymer.note:
         console.print(Text(polymer.note))
+    if origin:
+        console.print(Text(origin))
     grid = Grid(box=None, show_header=False, padding=(0, 2, 0, 0), pad_edge=False)
     grid.add_column(no_wrap=True)
     grid.add_column()
@@ -144,6 +152,8 @@ def _show(polymer: Polymer) -> None:
 
 def _item_text(item: Item) -> RenderableType:
     text = Text("\n".join(item.lines))
+    if item.provenance is None:
+        return text
     text.append(f"\n{item.uncertainty}, {item.provenance.basis}")
     if item.provenance.source != item.provenance.basis:
         text.append(f"\nsource: {item.provenance.source}", style="dim")

@@ -1,0 +1,532 @@
+"""`pullcue plan`: answer first, the same facts as JSON and as a picture, and one sentence for whatever is wrong."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import subprocess
+import sys
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from dashboard.commands import pullcue
+from dashboard.commands.plan import plan as plan_command
+from dashboard.commands.plan_advice import advice, cautions, changes
+from dashboard.commands.plan_inputs import Asked, question
+from dashboard.commands.plan_text import plan_text
+from dashboard.commands.plan_words import between, percent, why_none
+from dashboard.commands.units import Units
+from dashboard.shop import open_shop
+from logger.heatfile import write_heat
+from thermal.case import Case
+from thermal.fields import InputError
+from thermal.heat import Heat
+from thermal.oven import Valid, oven_card_from_mapping
+from thermal.plan import Edge, Plan
+from thermal.plan import plan as plan_heat
+from thermal.polymer_data import shipped_polymer
+
+#: An oven of ordinary size, invented for these tests, as the person's own file holds it.
+CARD_TOML = """\
+id = "kiln"
+kind = "convection"
+set_c = 185.0
+[air]
+offset_k = -3.0
+door_drop_k = 40.0
+recovery_s = 90.0
+[wall]
+offset_k = -5.0
+lag_s = 300.0
+[upper]
+h_w_m2k = 18.0
+emissivity_eff = 0.9
+[lower]
+h_w_m2k = 14.0
+emissivity_eff = 0.9
+"""
+CARD = oven_card_from_mapping(
+    {
+        "id": "kiln",
+        "kind": "convection",
+        "set_c": 185.0,
+        "air": {"offset_k": -3.0, "door_drop_k": 40.0, "recovery_s": 90.0},
+        "wall": {"offset_k": -5.0, "lag_s": 300.0},
+        "upper": {"h_w_m2k": 18.0, "emissivity_eff": 0.9},
+        "lower": {"h_w_m2k": 14.0, "emissivity_eff": 0.9},
+    },
+    "kiln.toml",
+)
+SHEET = ("--polymer", "pp-homopolymer", "--gauge-mm", "6")
+METRIC, US = Units(), Units("us")
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(pullcue, ["plan", *words])
+
+
+def in_process(*words: str) -> subprocess.CompletedProcess[str]:
+    """The command in a process of its own, as a person starts it."""
+    script = "from dashboard.commands import main; main()"
+    return subprocess.run(
+        [sys.executable, "-X", "utf8", "-c", script, "plan", *words], capture_output=True, text=True, encoding="utf-8"
+    )
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("oven") / "kiln.toml"
+    path.write_text(CARD_TOML, encoding="utf-8")
+    return str(path)
+
+
+def as_json(*words: str) -> dict[str, Any]:
+    """The object a command prints; NaN and Infinity are refused."""
+
+    def refuse(name: str) -> None:
+        raise AssertionError(f"{name} is no JSON")
+
+    result = run(*words, "--json")
+    assert result.exit_code == 0, result.output
+    content: dict[str, Any] = json.loads(result.stdout, parse_constant=refuse)
+    return content
+
+
+@pytest.fixture(scope="module")
+def ready(card: str) -> dict[str, Any]:
+    """A heat with a window that opens and closes: a hot oven."""
+    return as_json(*SHEET, "--oven-card", card, "--set-c", "230")
+
+
+@pytest.fixture(scope="module")
+def never(card: str) -> dict[str, Any]:
+    """A heat whose core stays too cold."""
+    return as_json(*SHEET, "--oven-card", card, "--set-c", "160")
+
+
+def planned(set_c: float = 185.0, drop_m: float | None = None, **changed: Any) -> Plan:
+    case = Case(shipped_polymer("pp-homopolymer"), 6e-3, CARD, set_c)
+    return plan_heat(replace(case, **changed), drop_m)
+
+
+# ---------------------------------------------------------------- the answer
+
+
+def test_answer_comes_first_and_plain(card: str) -> None:
+    result = run(*SHEET, "--oven-card", card, "--set-c", "230")
+    assert result.exit_code == 0, result.output
+    first, second = result.stdout.splitlines()[:2]
+    assert first.startswith("Ready from")
+    assert "90 of 100 times between" in first
+    assert second.startswith("Pull at")
+    headings = [line for line in result.stdout.splitlines() if line in ("Why", "Settings", "Advice", "Cautions")]
+    assert headings == ["Why", "Settings", "Advice", "Cautions"]
+    assert "\x1b" not in result.stdout
+
+
+def test_only_the_answer_is_bold() -> None:
+    text = plan_text(planned(230.0), METRIC, width=80)
+    assert text.startswith("\x1b[1mReady from")
+    assert "\x1b" not in text.split("\n\n", 1)[1]
+
+
+def test_no_line_is_longer_than_the_terminal() -> None:
+    text = plan_text(planned(opening_m=(0.3,)), METRIC, notes=("long " * 60,), width=60)
+    plain = text.replace("\x1b[1m", "").replace("\x1b[0m", "")
+    assert max(len(line) for line in plain.splitlines()) <= 60
+
+
+def test_no_window_says_why_and_what_would_make_one(card: str) -> None:
+    result = run(*SHEET, "--oven-card", card, "--set-c", "160")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("No window")
+    assert "does not reach 165 °C" in " ".join(result.stdout.split("\n\n")[0].split())
+    assert "What would make one" in result.stdout
+    assert "Set it higher" in result.stdout
+
+
+def test_face_that_is_spoilt_first_is_named() -> None:
+    plan = planned(290.0)
+    assert plan.spoilt_s is not None
+    assert plan.ready_s is not None
+    words = why_none(plan, METRIC)
+    assert words.startswith(f"the upper face passes 200 °C at {METRIC.seconds(plan.spoilt_s)}")
+    assert words.endswith(f"before the core reaches 165 °C at {METRIC.seconds(plan.ready_s)}")
+    assert changes(plan, METRIC)[0].startswith("Set it lower")
+
+
+def test_unsure_pull_goes_by_the_drop(card: str) -> None:
+    words = (*SHEET, "--oven-card", card, "--opening-mm", "300", "--clearance-mm", "130")
+    content = as_json(*words)
+    assert content["target"]["probability"] < 0.5
+    assert "by the drop, not by the clock" in run(*words).stdout
+
+
+def test_us_units(card: str) -> None:
+    result = run(*SHEET, "--oven-card", card, "--units", "us")
+    assert "0.236 in (6.0 mm)" in result.stdout
+    assert "329 °F" in result.stdout  # 165 °C
+    assert "°C" not in result.stdout
+
+
+def test_demo_shop() -> None:
+    result = run(*SHEET, "--oven", "north")
+    assert result.exit_code == 0, result.output
+    assert open_shop(None).is_demo
+    assert "invented example" in " ".join(result.stdout.split())
+
+
+# ---------------------------------------------------------------- JSON
+
+
+def test_json_has_the_promised_keys(ready: dict[str, Any]) -> None:
+    window = ready["window"]
+    assert 0 < window["opens_s"] < window["closes_s"]
+    assert (window["opens_limit"], window["closes_limit"]) == ("core", "upper face")
+    for edge in ("opens", "closes"):
+        low, high = window[f"{edge}_interval_s"]
+        assert low < window[f"{edge}_s"] < high
+    assert 0 <= window["probability"] <= 1
+    assert window["opens_s"] <= ready["target"]["time_s"]
+    assert {"formable_s", "limit", "mean_c", "room_c"} <= ready["carry"].keys()
+    assert ready["options"].keys() == {"highest_set", "both_faces", "thinner"}
+    for name in ("advice", "cautions", "notes"):
+        assert ready[name]
+        assert all(isinstance(sentence, str) for sentence in ready[name])
+    assert ready["comparison"] is None
+    inputs = ready["inputs"]
+    assert (inputs["polymer"], inputs["gauge_mm"], inputs["oven"], inputs["set_c"]) == (
+        "pp-homopolymer",
+        6,
+        "kiln",
+        230,
+    )
+    assert inputs["opening_mm"] is None
+    assert inputs["versions"]["polymer"] == shipped_polymer("pp-homopolymer").version
+
+
+def test_json_curve_agrees_with_the_window(ready: dict[str, Any]) -> None:
+    curve, window, inputs = ready["curve"], ready["window"], ready["inputs"]
+    lengths = {len(values) for values in curve.values()}
+    assert len(lengths) == 1
+    assert set(curve["drop_mm"]) == {None}
+    core = np.interp(window["opens_s"], curve["time_s"], curve["core_c"])
+    assert core == pytest.approx(inputs["core_min_c"], abs=0.1)
+    face = np.interp(window["closes_s"], curve["time_s"], curve["face_upper_c"])
+    assert face == pytest.approx(inputs["face_max_c"], abs=0.1)
+
+
+def test_json_drop(card: str) -> None:
+    content = as_json(*SHEET, "--oven-card", card, "--opening-mm", "300x200", "--drop-mm", "40")
+    assert content["inputs"]["opening_mm"] == [300, 200]
+    assert content["inputs"]["drop_mm"] == 40
+    assert all(isinstance(drop, float) for drop in content["curve"]["drop_mm"])
+
+
+def test_json_null_where_there_is_no_such_time(never: dict[str, Any]) -> None:
+    window = never["window"]
+    for name in ("opens_s", "closes_s", "opens_limit", "closes_limit", "ready_s", "spoilt_s"):
+        assert window[name] is None
+    assert window["closes_interval_s"] == [None, None]
+    assert never["target"] is None
+    assert never["carry"] is None
+    assert never["at_target"] is None
+    assert max(never["curve"]["core_c"]) < never["inputs"]["core_min_c"]
+    assert never["options"]["highest_set"]["set_c"] > 160
+
+
+def test_set_on_the_line_wins_over_the_card(card: str, ready: dict[str, Any]) -> None:
+    by_card = as_json(*SHEET, "--oven-card", card)
+    assert by_card["inputs"]["set_c"] == 185
+    assert ready["inputs"]["set_c"] == 230
+    assert ready["window"]["opens_s"] < by_card["window"]["opens_s"]
+    with_unit = as_json(*SHEET, "--oven-card", card, "--set", "446F")  # 230 °C by definition of °F
+    assert with_unit["inputs"]["set_c"] == pytest.approx(230, abs=1e-9)
+    assert with_unit["window"] == ready["window"]
+
+
+def test_gauge_with_its_unit(card: str) -> None:
+    content = as_json("--polymer", "petg", "--gauge", "3/16in", "--oven-card", card)
+    assert content["inputs"]["gauge_mm"] == 4.763  # 4.7625 mm by definition of the inch
+
+
+# ---------------------------------------------------------------- what is refused
+
+NORTH = (*SHEET, "--oven", "north")
+KILN = ("--oven-card", "CARD")
+REFUSED = {
+    "negative gauge": (("--polymer", "petg", "--gauge-mm", "-3", *KILN), "--gauge-mm -3: expected"),
+    "gauge of 12 m": (("--polymer", "petg", "--gauge-mm", "12000", *KILN), "12000: expected"),
+    "gauge in metres": (("--polymer", "petg", "--gauge-mm", "0.006", *KILN), "0.006 m is 6 mm"),
+    "gauge nan": (("--polymer", "petg", "--gauge-mm", "nan", *KILN), "--gauge-mm nan"),
+    "gauge inf": (("--polymer", "petg", "--gauge-mm", "inf", *KILN), "--gauge-mm inf"),
+    "gauge no number": (("--polymer", "petg", "--gauge-mm", "thick", *KILN), "'thick' is not a valid float"),
+    "gauge without unit": (("--polymer", "petg", "--gauge", "5", *KILN), "--gauge: 5 has no unit"),
+    "gauge twice": ((*SHEET, "--gauge", "6mm", *KILN), "either --gauge-mm or --gauge"),
+    "no gauge": (("--polymer", "petg", *KILN), "--gauge-mm or --gauge is missing"),
+    "no polymer": (("--gauge-mm", "6", *KILN), "--polymer or --polymer-file is missing"),
+    "no oven": (SHEET, "--oven or --oven-card is missing"),
+    "oven twice": ((*NORTH, *KILN), "either --oven or --oven-card"),
+    "unknown polymer": (("--polymer", "pp-homopolimer", "--gauge-mm", "6", *KILN), "pp-homopolymer"),
+    "unknown oven": ((*SHEET, "--oven", "nroth"), "north"),
+    "set in kelvin": ((*SHEET, *KILN, "--set-c", "458"), "458 K is 185 °C"),
+    "set in Fahrenheit": ((*SHEET, *KILN, "--set-c", "365"), "365 °F is 185 °C"),
+    "set nan": ((*SHEET, *KILN, "--set-c", "nan"), "--set-c nan"),
+    "set without unit": ((*SHEET, *KILN, "--set", "185"), "--set: 185 has no unit"),
+    "set twice": ((*SHEET, *KILN, "--set", "185C", "--set-c", "185"), "either --set-c or --set"),
+    "start in kelvin": ((*SHEET, *KILN, "--start-c", "295"), "295 K is 22 °C"),
+    "start inf": ((*SHEET, *KILN, "--start-c", "inf"), "--start-c inf"),
+    "room in Fahrenheit": ((*SHEET, *KILN, "--room-c", "72"), "72 °F is 22 °C"),
+    "opening not understood": ((*SHEET, *KILN, "--opening-mm", "300y200"), "--opening-mm '300y200'"),
+    "opening too small": ((*SHEET, *KILN, "--opening-mm", "3x300"), "each a number at least 20"),
+    "drop without opening": ((*SHEET, *KILN, "--drop-mm", "80"), "needs the frame's opening"),
+    "drop out of reach": ((*SHEET, *KILN, "--opening-mm", "300", "--drop-mm", "400"), "at most 180 mm"),
+    "drop negative": ((*SHEET, *KILN, "--opening-mm", "300", "--drop-mm", "-5"), "--drop-mm -5"),
+    "drop on a tray": ((*SHEET, *KILN, "--support", "tray", "--drop-mm", "40"), "a sheet on a tray does not drop"),
+    "no room for the drop": (
+        (*SHEET, *KILN, "--opening-mm", "300", "--drop-mm", "80", "--clearance-mm", "70"),
+        "clearance 70 mm is less",
+    ),
+    "no tray on the card": ((*SHEET, *KILN, "--support", "tray"), "needs the tray's data"),
+    "broken TOML": ((*SHEET, "--oven-card", "BROKEN"), "broken.toml"),
+    "impossible oven": ((*SHEET, "--oven-card", "IMPOSSIBLE"), "emissivity_eff = 1.9"),
+    "oven set in kelvin": ((*SHEET, "--oven-card", "KELVIN"), "set_c of oven card kiln 385"),
+    "broken polymer": (("--polymer-file", "BROKEN", "--gauge-mm", "6", *KILN), "broken.toml"),
+    "no such card": ((*SHEET, "--oven-card", "nowhere.toml"), "nowhere.toml"),
+    "no such heat": ((*SHEET, *KILN, "--measured", "nowhere.csv"), "nowhere.csv"),
+    "plot of no known kind": ((*SHEET, *KILN, "--plot", "plan.pdf"), "ends in .html, .png or .svg"),
+    "plot nowhere": ((*SHEET, *KILN, "--plot", "NOWHERE/plan.png"), "No such file or directory"),
+    "page nowhere": ((*SHEET, *KILN, "--plot", "NOWHERE/plan.html"), "No such file or directory"),
+    "unknown option": ((*SHEET, *KILN, "--gage", "6"), "--gage"),
+}
+
+
+@pytest.mark.parametrize(("words", "said"), REFUSED.values(), ids=REFUSED.keys())
+def test_refusals_are_one_sentence(words: tuple[str, ...], said: str, card: str, tmp_path: Path) -> None:
+    files = {
+        "BROKEN": ("broken.toml", CARD_TOML.replace("kind =", "kind")),
+        "IMPOSSIBLE": ("impossible.toml", CARD_TOML.replace("emissivity_eff = 0.9", "emissivity_eff = 1.9", 1)),
+        "KELVIN": ("kelvin.toml", CARD_TOML.replace("185.0", "385.0")),
+    }
+    for name, text in files.values():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    known = {"CARD": card, **{key: str(tmp_path / name) for key, (name, _) in files.items()}}
+    result = run(*(known.get(word, word.replace("NOWHERE", str(tmp_path / "nowhere"))) for word in words))
+    assert result.exit_code == 2, result.output
+    assert result.stdout == ""
+    assert result.stderr.count("\n") == 1
+    assert said in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def test_refusal_as_a_person_meets_it() -> None:
+    result = in_process("--polymer", "pp-homopolymer", "--gauge-mm", "-3", "--oven", "north")
+    assert (result.returncode, result.stdout) == (2, "")
+    assert result.stderr == "pullcue: --gauge-mm -3: expected a number at least 0.3 and at most 50 mm\n"
+
+
+def test_every_option_reaches_the_question() -> None:
+    elsewhere = {"units", "shop", "as_json", "plot_file"}
+    assert {field.name for field in fields(Asked)} == {param.name for param in plan_command.params} - elsewhere
+
+
+def test_a_plain_run_imports_nothing_heavy(card: str) -> None:
+    script = (
+        "import sys; from dashboard.commands import pullcue; "
+        "pullcue.main(sys.argv[1:], standalone_mode=False); print(*sys.modules, file=sys.stderr)"
+    )
+    words = [sys.executable, "-X", "utf8", "-c", script, "plan", *SHEET, "--oven-card", card]
+    result = subprocess.run(words, capture_output=True, text=True, encoding="utf-8", check=True)
+    assert result.stdout.startswith("Ready from")
+    loaded = {name.split(".")[0] for name in result.stderr.split()}
+    assert "numpy" in loaded
+    assert loaded & {"matplotlib", "plotly", "pandas", "rich"} == set()
+    assert not [name for name in result.stderr.split() if name.startswith("scipy.optimize")]
+
+
+# ---------------------------------------------------------------- a recorded heat
+
+
+@pytest.fixture(scope="module")
+def heat_file(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A heat whose core stays 10 K warmer than its air could make it: nothing a model would say."""
+    time = np.arange(-30.0, 1500.0, 10.0)
+    air = np.full_like(time, 180.0)
+    core = 22.0 + 150.0 * (1.0 - np.exp(-np.maximum(time, 0.0) / 300.0))
+    heat = Heat(
+        time_s=time,
+        columns={"air_upper_c": air, "air_lower_c": air, "core_c": core},
+        polymer="pp-homopolymer",
+        gauge_m=6e-3,
+        support="frame",
+        start_c=22.0,
+        set_c=183.0,
+    )
+    path = tmp_path_factory.mktemp("heat") / "heat.csv"
+    write_heat(heat, path)
+    return str(path)
+
+
+def test_measured_heat_states_what_the_line_leaves_out(card: str, heat_file: str) -> None:
+    content = as_json("--measured", heat_file, "--oven-card", card)
+    inputs = content["inputs"]
+    assert (inputs["polymer"], inputs["gauge_mm"], inputs["set_c"]) == ("pp-homopolymer", 6, 183)
+    assert inputs["air"] == "recorded"
+    assert content["curve"]["air_c"][0] == pytest.approx(180.0, abs=0.01)
+    (core,) = content["comparison"]
+    assert core["name"] == "core_c"
+    assert len(core["time_s"]) == len(core["measured"]) == len(core["predicted"])
+    assert core["words"] in " ".join(run("--measured", heat_file, "--oven-card", card).stdout.split())
+
+
+def test_line_wins_over_the_heat_file_and_says_so(card: str, heat_file: str) -> None:
+    content = as_json("--measured", heat_file, "--oven-card", card, "--gauge-mm", "5")
+    assert content["inputs"]["gauge_mm"] == 5
+    assert "The heat file states gauge 6.0 mm; planned with 5.0 mm" in content["notes"]
+
+
+# ---------------------------------------------------------------- pictures
+
+
+def test_page_is_one_file_with_the_answer_in_words(card: str, tmp_path: Path) -> None:
+    path = tmp_path / "plan.html"
+    result = run(*SHEET, "--oven-card", card, "--set-c", "230", "--plot", str(path))
+    assert f"Plot written to {path}" in result.stdout
+    page = path.read_text(encoding="utf-8")
+    assert "<title>Pull at " in page
+    assert r"core at least 165 \u00b0C" in page  # as the drawing library writes its JSON
+    assert "<script src=" not in page  # the drawing library is inside: workshops open it offline
+    assert len(page) > 1_000_000
+
+
+def test_pictures(card: str, heat_file: str, tmp_path: Path) -> None:
+    png, svg = tmp_path / "plan.png", tmp_path / "plan.SVG"
+    words = (*SHEET, "--oven-card", card, "--units", "us", "--opening-mm", "300", "--drop-mm", "80")
+    assert run(*words, "--plot", str(png)).exit_code == 0
+    assert png.read_bytes()[:24] == b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + (1280).to_bytes(4) + (800).to_bytes(4)
+    assert run("--measured", heat_file, "--oven-card", card, "--plot", str(svg)).exit_code == 0
+    assert "</svg>" in svg.read_text(encoding="utf-8")
+
+
+def test_page_of_a_measured_heat_in_us_units(card: str, heat_file: str, tmp_path: Path) -> None:
+    path = tmp_path / "plan.html"
+    run("--measured", heat_file, "--oven-card", card, "--units", "us", "--plot", str(path))
+    page = path.read_text(encoding="utf-8")
+    assert "core, measured" in page
+    assert r"core at least 329 \u00b0F" in page
+    assert "Recorded heat beside the model" in page
+
+
+# ---------------------------------------------------------------- words
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(1.0, "more than 99 %"), (0.95, "95 %"), (0.5, "50 %"), (0.0, "less than 1 %")]
+)
+def test_nothing_is_certain(share: float, words: str) -> None:
+    assert percent(share) == words
+
+
+@pytest.mark.parametrize(
+    ("interval", "words"),
+    [
+        ((600.0, 3700.0), "90 of 100 times between 10:00 and 1:01:40"),
+        ((600.0, None), "in 5 of 100 cases before 10:00, in as many not within 4 h"),
+        ((None, None), "in 95 of 100 cases not within 4 h"),
+    ],
+)
+def test_intervals_in_words(interval: tuple[float | None, float | None], words: str) -> None:
+    assert between(planned(), Edge(600.0, "core", interval), METRIC) == words
+
+
+def test_advice_of_a_hygroscopic_sheet_names_hours_and_temperature() -> None:
+    polymer = shipped_polymer("pc")
+    assert polymer.drying is not None
+    assert polymer.drying.temperature_c is not None
+    assert polymer.drying.hours_per_mm is not None
+    plan = planned(230.0, polymer=polymer, gauge_m=4e-3)
+    (drying,) = [sentence for sentence in advice(plan) if sentence.startswith("Dry the sheet first")]
+    assert f"{4 * polymer.drying.hours_per_mm:g} h at {polymer.drying.temperature_c:g} °C" in drying
+    assert not [sentence for sentence in advice(planned()) if sentence.startswith("Dry the sheet")]
+
+
+@pytest.mark.parametrize(("gauge_m", "word"), [(4e-3, "usually draped"), (8e-3, "a bubble suits; draping is for")])
+def test_method_by_gauge_is_marked_as_common_practice(gauge_m: float, word: str) -> None:
+    (method,) = [sentence for sentence in advice(planned(gauge_m=gauge_m)) if sentence.startswith("Method")]
+    assert word in method
+    assert "common practice" in method
+
+
+def test_option_outside_the_card_is_marked() -> None:
+    plan = planned(160.0, oven=replace(CARD, valid=Valid(set_c=(150.0, 190.0))))
+    assert plan.options.highest_set is not None
+    assert plan.options.highest_set.set_c > 190
+    assert "outside what the card of oven kiln was found for (150 °C to 190 °C)" in changes(plan, METRIC)[0]
+    assert "outside what the card" not in changes(planned(160.0), METRIC)[0]
+
+
+def test_cautions_of_an_oven_far_hotter_than_a_face_may_get() -> None:
+    hot, mild = cautions(planned(260.0), US), cautions(planned(185.0), US)
+    (extra,) = set(hot) - set(mild)
+    # 260 °C less the card's 3 K is 57 K, that is 103 °F, above 200 °C = 392 °F.
+    assert "103 °F hotter than a face may get (392 °F)" in extra
+    for word in ("gloves", "fumes", "unattended", "safety data sheet"):
+        assert any(word in sentence for sentence in mild)
+
+
+def test_card_past_its_day_is_said(card: str, tmp_path: Path) -> None:
+    path = tmp_path / "old.toml"
+    path.write_text(CARD_TOML + "[valid]\nuntil = 2024-03-31\n", encoding="utf-8")
+    asked = Asked(polymer="petg", gauge_mm=3.0, oven_card=path)
+    shop = open_shop(None)
+    late = question(asked, shop, datetime.date(2024, 4, 1), METRIC).notes
+    last_day = question(asked, shop, datetime.date(2024, 3, 31), METRIC).notes
+    assert [note for note in late if "valid until 2024-03-31" in note]
+    assert not [note for note in last_day if "valid until" in note]
+
+
+def test_opening_is_not_used_on_a_tray(tmp_path: Path) -> None:
+    path = tmp_path / "tray.toml"
+    tray = "[tray]\nmass_kg_m2 = 8.0\nheat_capacity_j_kgk = 900.0\ncontact_w_m2k = 150.0\nstart_c = 22.0\n"
+    path.write_text(CARD_TOML + tray, encoding="utf-8")
+    asked = Asked(polymer="petg", gauge_mm=3.0, oven_card=path, support="tray", opening_mm="300")
+    found = question(asked, open_shop(None), datetime.date(2024, 4, 1), METRIC)
+    assert found.case.opening_m is None
+    assert "A sheet on a tray does not drop: the opening is not used" in found.notes
+
+
+def test_extreme_card_is_refused_or_planned_never_a_traceback(card: str, tmp_path: Path) -> None:
+    path = tmp_path / "extreme.toml"
+    extreme = CARD_TOML.replace("18.0", "2000.0").replace("lag_s = 300.0", "lag_s = 0.0")
+    path.write_text(extreme.replace("door_drop_k = 40.0", "door_drop_k = 300.0"), encoding="utf-8")
+    result = run("--polymer", "petg", "--gauge-mm", "0.3", "--oven-card", str(path), "--set-c", "320")
+    assert result.exit_code in (0, 2)
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+
+
+def test_arithmetic_that_fails_is_a_sentence(monkeypatch: pytest.MonkeyPatch, card: str) -> None:
+    def fail(*_: object) -> Plan:
+        raise ArithmeticError("the heating equation could not be solved")
+
+    monkeypatch.setattr("dashboard.commands.plan.plan_heat", fail)
+    result = run(*SHEET, "--oven-card", card)
+    assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
+    assert "cannot be computed: the heating equation" in result.stderr
+
+
+def test_unknown_ending_is_refused_before_anything_is_computed(monkeypatch: pytest.MonkeyPatch, card: str) -> None:
+    def never_called(*_: object) -> Plan:
+        raise AssertionError("computed all the same")
+
+    monkeypatch.setattr("dashboard.commands.plan.plan_heat", never_called)
+    assert run(*SHEET, "--oven-card", card, "--plot", "plan.jpg").exit_code == 2
+
+
+def test_question_refuses_what_the_shop_does_not_know() -> None:
+    with pytest.raises(InputError, match="petg"):
+        question(Asked(polymer="petgg", gauge_mm=3.0, oven="north"), open_shop(None), datetime.date.min, METRIC)
