@@ -87,7 +87,7 @@ class Shop:
         """Where an own polymer comes from, and what it replaces; '' for one that ships with the tool."""
         if polymer_id not in self.own_polymer_ids():
             return ""
-        note = f"Polymer {polymer_id} is of the shop {self.name}"
+        note = f"Polymer {polymer_id} belongs to the shop {self.name}"
         return f"{note}, in place of the one that ships with the tool" if polymer_id in polymer_ids() else note
 
     def _ids(self, kind: str) -> tuple[str, ...]:

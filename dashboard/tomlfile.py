@@ -41,6 +41,6 @@ def read_toml(path: Path, where: str | None = None) -> dict[str, Any]:
         line = content.count(b"\n", 0, error.start) + 1
         raise InputError(f"{name}: line {line} is not UTF-8; save the file as UTF-8 text") from error
     except ValueError as error:  # of tomllib, and of Python for a number of thousands of digits
-        raise InputError(f"{name}: no valid TOML: {error}; correct that line") from error
+        raise InputError(f"{name}: no valid TOML: {error}; correct it there") from error
     except RecursionError as error:
         raise InputError(f"{name}: no valid TOML: brackets nested too deep; remove them") from error

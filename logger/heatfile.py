@@ -51,9 +51,7 @@ def write_heat(heat: Heat, path: Path | str) -> None:
         InputError: where the file exists already, cannot be made, or the heat holds what a file cannot say.
     """
     where = str(path)
-    data = _bytes(
-        "\n".join([*emit_comments(Comments(metadata_of(heat), heat.remarks)), emit_table(heat)]), where
-    )
+    data = _bytes("\n".join([*emit_comments(Comments(metadata_of(heat), heat.remarks)), emit_table(heat)]), where)
     made = False
     try:
         with Path(path).open("xb") as file:
@@ -75,15 +73,11 @@ def write_heat(heat: Heat, path: Path | str) -> None:
 def _bytes(text: str, where: str) -> bytes:
     for mark in "\r\0":
         if mark in text:
-            raise InputError(
-                f"{where}: a text of the heat holds {mark!r}, which a heat file cannot: remove it"
-            )
+            raise InputError(f"{where}: a text of the heat holds {mark!r}, which a heat file cannot: remove it")
     try:
         return text.encode("utf-8")
     except UnicodeEncodeError as error:
-        raise InputError(
-            f"{where}: {error.object[error.start]!r} in a text is no character: remove it"
-        ) from None
+        raise InputError(f"{where}: {error.object[error.start]!r} in a text is no character: remove it") from None
 
 
 def _text(path: Path, where: str) -> str:

@@ -113,13 +113,9 @@ def metadata_of(heat: Heat) -> dict[str, Any]:
     sensors_extra = extra.pop(SENSOR, {})
     clash = [key for key in extra if key in TOP_KEYS]
     clash += [f"{SENSOR}.{name}" for name in sensors_extra if name not in heat.sensors]
-    clash += [
-        f"{SENSOR}.{name}.{key}" for name, keys in sensors_extra.items() for key in keys if key in SENSOR_KEYS
-    ]
+    clash += [f"{SENSOR}.{name}.{key}" for name, keys in sensors_extra.items() for key in keys if key in SENSOR_KEYS]
     if clash:
-        raise InputError(
-            f"extra metadata {clash[0]}: expected a key that is not the heat's own; set the field"
-        )
+        raise InputError(f"extra metadata {clash[0]}: expected a key that is not the heat's own; set the field")
     tree = {key: value for key, value in known.items() if value is not None} | extra
     sensors = {name: _sensor_keys(one) | sensors_extra.get(name, {}) for name, one in heat.sensors.items()}
     return tree | {SENSOR: sensors}

@@ -72,18 +72,14 @@ def parse_table(lines: list[str], above: int, where: str) -> Table:
         line = above + 1 + reader.line_num
         raise InputError(f"{where}: line {line}: cannot be read ({error}): check its double quotes") from None
     if not rows:
-        raise InputError(
-            f"{where}: there are no rows below the header: expected one or more; was it cut off?"
-        )
+        raise InputError(f"{where}: there are no rows below the header: expected one or more; was it cut off?")
     return Table(where, names, dict(zip(names, zip(*rows, strict=True), strict=True)), numbers)
 
 
 def _refuse_row(row: list[str], number: int, line: int, width: int, where: str) -> NoReturn:
     place = f"{where}: row {number} (line {line})"
     if row[0].startswith("#"):
-        raise InputError(
-            f"{place}: a '#' line among the rows: expected these above the header; move it in a copy"
-        )
+        raise InputError(f"{place}: a '#' line among the rows: expected these above the header; move it in a copy")
     if len(row) > width:
         advice = "a decimal comma or a comma in a text without double quotes would do that"
     else:

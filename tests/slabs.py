@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from thermal.absorption import Absorption
 from thermal.conduction import TOLERANCE_K
-from thermal.grid import INTERVALS
-from thermal.slab import Lump, Slab
 from thermal.enthalpy import Material, material
+from thermal.grid import INTERVALS
 from thermal.history import History, record
+from thermal.slab import Lump, Slab
 from thermal.surroundings import OvenAir, OvenFaces
 
 Array = NDArray[np.float64]

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import exact
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from slabs import constant_material, profiles, slab
-from worked_examples import CONDUCTION, Example
 
+import exact
+from slabs import constant_material, profiles, slab
 from thermal.absorption import Absorption
+from thermal.enthalpy import material
 from thermal.grid import coldest_c, storage_weights
 from thermal.slab import Lump
-from thermal.enthalpy import material
+from worked_examples import CONDUCTION, Example
 
 Array = NDArray[np.float64]
 

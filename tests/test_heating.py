@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import method_of_lines as mol
 import numpy as np
 import pytest
-from cases import CARD, case_of, polymer_of
 
+import method_of_lines as mol
+from cases import CARD, case_of, polymer_of
 from thermal.case import Case, Departures, Film, MeasuredAir, slab
 from thermal.grid import coldest_c
 from thermal.history import record
@@ -124,7 +124,8 @@ def test_a_batch_gives_what_single_problems_give() -> None:
 
 def test_mass_coordinates_with_a_density_that_falls() -> None:
     """A sheet that expands in gauge only: an independent finite-volume run in the expanded coordinate would move its
-    grid; in mass coordinates k rho replaces k rho0. A falling density must act exactly as a falling conductivity."""
+    grid; in mass coordinates k rho replaces k rho0. A falling density must act exactly as a falling conductivity.
+    """
     density = ((23.0, 200.0), (900.0, 750.0))
     expanding = polymer_of(CP, ((23.0,), (0.2,)), MELTING, density)
     knots = np.linspace(23.0, 200.0, 60)

@@ -138,7 +138,7 @@ REFUSED: list[tuple[str, object, str]] = [
     ("air.door_drop_k", -40.0, r"air\.door_drop_k = -40\.0: expected a number at least 0"),
     ("air.recovery_s", -1.0, r"air\.recovery_s = -1\.0: expected a number at least 0"),
     ("upper.emitter", {"temperature_c": 390.0, "view_factor": 0.3},
-     r"upper\.emitter = .*: expected no emitter where kind is convection"),
+     r"upper\.emitter = .*: expected no emitter in a convection oven"),
     ("kind", "infrared", r"test\.toml: kind = 'infrared' without \[upper\.emitter\] or \[lower\.emitter\]"),
     ("tray.contact_w_m2k", ..., r"tray\.contact_w_m2k is missing: expected a number above 0"),
     ("tray.mass_kg_m2", 0.0, r"tray\.mass_kg_m2 = 0\.0: expected a number above 0"),

@@ -596,8 +596,8 @@ def test_command_adds_the_polymers_of_a_shop(tmp_path: Path) -> None:
     listed = run("--shop", str(tmp_path))
     assert listed.exit_code == 0, listed.output
     shown = " ".join(listed.output.split())
-    assert "Polymer least is of the shop Test shop" in shown
-    assert "Polymer eva is of the shop Test shop, in place of the one that ships with the tool" in shown
+    assert "Polymer least belongs to the shop Test shop" in shown
+    assert "Polymer eva belongs to the shop Test shop, in place of the one that ships with the tool" in shown
     assert "least Constant sheet 120 to 160 150 not stated no" in shown
     rows = json.loads(run("--shop", str(tmp_path), "--json").output)["polymers"]
     assert {row["id"] for row in rows} == {*IDS, "least"}

@@ -119,7 +119,7 @@ def test_shop_toml(make_shop: MakeShop) -> None:
         ('name = "x"\nroom_c = 72', r"room_c = 72: expected a number at least -40 and at most 60 °C"),
         ('name = "x"\nroom_c = nan', r"room_c = nan"),
         ('name = "x"\nunit = "us"', r"unit = 'us' is not known \(did you mean units"),
-        ('name = "x', r"shop\.toml: no valid TOML: .*line 1"),
+        ('name = "x', r"shop\.toml: no valid TOML: .*end of document"),
     ],
 )
 def test_wrong_shop_toml_is_refused(tmp_path: Path, text: str, message: str) -> None:
@@ -182,8 +182,10 @@ def test_own_polymers_are_added_and_win(make_shop: MakeShop) -> None:
     assert shop.own_polymer_ids() == ("blend", "eva")
     assert shop.polymer("blend").name == shop.polymer("eva").name == "Own sheet"
     assert shop.polymer("hdpe") == shipped_polymer("hdpe")
-    assert shop.polymer_note("blend") == "Polymer blend is of the shop own"
-    assert shop.polymer_note("eva") == "Polymer eva is of the shop own, in place of the one that ships with the tool"
+    assert shop.polymer_note("blend") == "Polymer blend belongs to the shop own"
+    assert (
+        shop.polymer_note("eva") == "Polymer eva belongs to the shop own, in place of the one that ships with the tool"
+    )
     assert shop.polymer_note("hdpe") == ""
 
 
@@ -248,7 +250,7 @@ def test_toml_with_a_byte_order_mark_and_windows_lines(tmp_path: Path) -> None:
     [
         (b'a = 1\nb = "\xe9"\n', r"^a\.toml: line 2 is not UTF-8; save the file as UTF-8 text"),
         ("a = 1".encode("utf-16"), r"^a\.toml: line 1 is not UTF-8"),
-        (b"a = 1\n[air\n", r"^a\.toml: no valid TOML: .*line 2.*; correct that line"),
+        (b"a = 1\n[air\n", r"^a\.toml: no valid TOML: .*line 2.*; correct it there"),
         (b"a = 1\na = 2\n", r"^a\.toml: no valid TOML: .*line 2"),
         (b"a = " + b"9" * 5000, r"^a\.toml: no valid TOML: Exceeds the limit"),
         (b"a = " + b"[" * 20_000, r"^a\.toml: no valid TOML"),

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.case import Departures, sheet_material
-from thermal.slab import Slab
 from thermal.history import record
 from thermal.polymer import Polymer
 from thermal.room import room_faces
+from thermal.slab import Slab
 
 Array = NDArray[np.float64]
 

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.absorption import Absorption
-from thermal.slab import Lump, Slab
 from thermal.constants import STEFAN_BOLTZMANN_W_M2K4, ZERO_C_IN_K
 from thermal.enthalpy import Material, material
 from thermal.fields import InputError
 from thermal.oven import OvenCard
 from thermal.polymer import Polymer
 from thermal.sag import Melt, Sag, equivalent_radius_m
+from thermal.slab import Lump, Slab
 from thermal.surroundings import Air, OvenAir, OvenFaces, SeriesAir, lagged_wall_c
 
 Array = NDArray[np.float64]
@@ -214,6 +214,11 @@ def _air(case: Case, by: Departures, wide: _Wide) -> Air:
     else:
         wall = air.wall_c[:, None] + wide(by.wall_k)
     return SeriesAir(air.time_s, both, wall)
+
+
+def oven_faces(case: Case) -> OvenFaces:
+    """What the two faces meet with the stated values, one column."""
+    return _faces(case, NONE, lambda value: np.atleast_1d(np.asarray(value, float)))
 
 
 def _faces(case: Case, by: Departures, wide: _Wide) -> OvenFaces:

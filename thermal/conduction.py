@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal import banded
-from thermal.enthalpy import Follower
+from thermal.enthalpy import Flow, Follower
 from thermal.grid import INTERVALS, inward_order, natural_order, second_differences, storage_weights
 from thermal.sag import SagState
 from thermal.slab import Slab
@@ -36,12 +36,12 @@ Flags = NDArray[np.bool_]
 
 #: Allowed error of one step, root mean square over the nodes, K. The opening time is then within 0.5 s for 95 % of
 #: random problems (docs/numerics.md has the table).
-TOLERANCE_K = 0.01
+TOLERANCE_K = 0.012
 _FIRST_STEP_S = 0.25
 _LARGEST_GROWTH = 4.0
 _SMALLEST_STEP_S = 1e-7
 #: Finished columns are dropped from the arrays once they are this share of them.
-_DONE_SHARE = 0.15
+_DONE_SHARE = 0.25
 
 
 class Moment(NamedTuple):
@@ -108,10 +108,12 @@ class _Balance:
         outside: heat flow from outside on each side, W/m2, (2, batch).
     """
 
-    def __init__(self, run: _Run, drive: Drive, h: Array, layer_c: Array | None) -> None:
-        self.flow = run.follower.flow(h)
-        right: Array = run.differences @ self.flow.theta
+    def __init__(self, run: _Run, drive: Drive, h: Array, layer_c: Array | None, flow: Flow, right: Array) -> None:
+        self.flow = run.follower.flow(h, flow)
+        np.matmul(run.differences, self.flow.theta, out=right)
         right *= run.conductance
+        # A stretch that grows by dln(lambda) changes conduction twice as fast as what comes from outside.
+        self.conducted = None if run.sag is None else right.copy()
         if run.source is not None:
             right += run.stretch * run.source
         self.outer_c = self.flow.temperature_c[:2]
@@ -129,6 +131,20 @@ class _Balance:
             right[:2] += np.where(layers.has, inward, self.outside)
             self.layers = layers.has * (self.outside - inward)
         self.right = right
+        self.stretch = run.stretch
+
+    def taken(self, source: Array | None) -> Array:
+        """Heat flow from outside, W/m2, (batch,), what is absorbed in depth included."""
+        total: Array = self.outside[0] + self.outside[1]
+        return total if source is None else total + self.stretch * source.sum(axis=0)
+
+
+class _Work:
+    """Memory of one step, used again in the next: fresh pages cost as much as the arithmetic on them."""
+
+    def __init__(self, nodes: int, batch: int) -> None:
+        self.start, self.stage = Flow(nodes, batch), Flow(nodes, batch)
+        self.u1, self.u2, self.u3, self.u4, self.stored, self.slope = (np.empty((nodes, batch)) for _ in range(6))
 
 
 class _Run:
@@ -148,14 +164,18 @@ class _Run:
         self.heat = np.zeros(batch) if audit else None
         self.sag: SagState | None = None if slab.sag is None else slab.sag.start(profile)
         self.source = None if slab.absorption is None else slab.absorption.loads_w_m2(intervals)[order]
+        self.follower = Follower(slab.material, intervals + 1)
         self._take(slab)
         self.layer_c = self.layers.start_c if self.layers.has.any() else None
 
     def _take(self, slab: Slab) -> None:
         self.slab = slab
+        self.stretch: Array | float
+        self.conductance: Array
         self.layers = _Layers(slab)
-        self.follower = Follower(slab.material)
+        self.work = _Work(self.intervals + 1, slab.batch)
         self._conductance = self.intervals / slab.mass_kg_m2
+        self.stretch_to(1.0 if self.sag is None else self.sag.stretch)
         self.flat = np.zeros(slab.batch)
         self.drive = slab.surroundings.air.drive(self.t)
 
@@ -165,23 +185,18 @@ class _Run:
         def cut(values: Array | None) -> Array | None:
             return None if values is None else np.ascontiguousarray(values[..., alive])
 
-        self.columns, self.until_s, self.t, self.step = (
-            a[alive] for a in (self.columns, self.until_s, self.t, self.step)
-        )
+        self.columns, self.until_s = self.columns[alive], self.until_s[alive]
+        self.t, self.step = self.t[alive], self.step[alive]
         self.h = np.ascontiguousarray(self.h[:, alive])
         self.heat, self.source, self.layer_c = cut(self.heat), cut(self.source), cut(self.layer_c)
         self.sag = None if self.sag is None else self.sag.columns(alive)
+        self.follower = self.follower.columns(alive)
         self._take(self.slab.columns(alive))
 
-    @property
-    def stretch(self) -> Array | float:
-        """Area of the sagging sheet over its original area."""
-        return 1.0 if self.sag is None else self.sag.stretch
-
-    @property
-    def conductance(self) -> Array:
-        """Between neighbouring nodes, per unit of theta, (batch,)."""
-        return self._conductance if self.sag is None else self._conductance * self.sag.stretch**2
+    def stretch_to(self, stretch: Array | float) -> None:
+        """Let the sheet have this area over its original area from now on."""
+        self.stretch = stretch
+        self.conductance = self._conductance * (stretch * stretch)
 
 
 def march(
@@ -209,9 +224,10 @@ def march(
     start, end_h, end_layer_c = run.h, run.h.copy(), layers.start_c.copy()
     end_t, heat = np.zeros(slab.batch), np.zeros(slab.batch)
     while True:
-        balance = _Balance(run, run.drive, run.h, run.layer_c)
         if run.sag is not None:
-            run.sag.arrive(balance.flow.temperature_c[run.natural])
+            run.sag.arrive(run.follower.flow(run.h, run.work.start).temperature_c[run.natural])
+            run.stretch_to(run.sag.stretch)
+        balance = _Balance(run, run.drive, run.h, run.layer_c, run.work.start, np.empty_like(run.h))
         ratio = run.flat if run.sag is None else run.sag.ratio
         done = run.t >= run.until_s
         seen = observer.see(Moment(run.columns, run.t, run.h, balance.right, ratio))
@@ -252,45 +268,57 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
         h = np.minimum(h, following - run.t)
     if done is not None:
         h = np.where(done, 1.0, h)  # finished columns are carried along but never moved
-    by_outer, by_time = slab.surroundings.slopes(run.t, balance.outer_c)
+    by_outer, by_time = slab.surroundings.slopes(run.drive, balance.outer_c)
     by_time *= h
     if run.sag is not None:
         by_outer, by_time = by_outer * run.stretch, by_time * run.stretch
     system = _System(run, balance, by_outer, h)
+    growth: Array | None = None
+    by_stretch: Array | None = None
+    if run.sag is not None and balance.conducted is not None:
+        growth = run.sag.stretch_growth_1_s() * h
+        by_stretch = growth * (balance.right + balance.conducted)
+        run.stretch_to(run.stretch * np.exp(growth))
     end = air.drive(run.t + h, before=True)
     per_step = slab.mass_kg_m2 / h
 
-    def store(u: Array, factor: float = 1.0) -> Array:
-        stored: Array = run.weights @ u
-        stored *= per_step * factor
-        return stored
+    work = run.work
 
-    u1, l1 = system.solve(balance.right.copy(), balance.layers, 0.5 * by_time, None)
-    right = store(u1, 4.0)
-    right += balance.right
-    u2, l2 = system.solve(right, balance.layers, 1.5 * by_time, None if l1 is None else 4.0 * l1)
+    def store(u: Array, factor: float = 1.0) -> Array:
+        np.matmul(run.weights, u, out=work.stored)
+        np.multiply(work.stored, per_step * factor, out=work.stored)
+        return work.stored
+
+    np.copyto(work.u1, balance.right)
+    if by_stretch is not None:
+        work.u1 += 0.5 * by_stretch
+    u1, l1 = system.solve(work.u1, balance.layers, 0.5 * by_time, None)
+    np.add(store(u1, 4.0), balance.right, out=work.u2)
+    if by_stretch is not None:
+        work.u2 += 1.5 * by_stretch
+    u2, l2 = system.solve(work.u2, balance.layers, 1.5 * by_time, None if l1 is None else 4.0 * l1)
     y = u1 + u1
     y += run.h
     layer_y = None if run.layer_c is None or l1 is None else run.layer_c + 2.0 * l1
-    middle = _Balance(run, end, y, layer_y)
-    change = store(u1 - u2)
+    outer = [] if run.heat is None else [_outer_change(run, balance, u, c) for u, c in ((u1, l1), (u2, l2))]
+    u1 -= u2
     layer_change = None if l1 is None or l2 is None else l1 - l2
-    right = middle.right
-    right += change
-    u3, l3 = system.solve(right, middle.layers, None, layer_change)
+    middle = _Balance(run, end, y, layer_y, work.stage, work.u3)
+    work.u3 += store(u1)
+    u3, l3 = system.solve(work.u3, middle.layers, None, layer_change)
     y += u3
     layer_y = None if layer_y is None or l3 is None else layer_y + l3
-    last = _Balance(run, end, y, layer_y)
-    right = last.right
-    right += change
-    right -= store(u3, 8.0 / 3.0)
+    last = _Balance(run, end, y, layer_y, work.stage, work.u4)
+    np.multiply(u3, 8.0 / 3.0, out=work.slope)
+    u1 -= work.slope
+    work.u4 += store(u1)
     layer_before = None if layer_change is None or l3 is None else layer_change - (8.0 / 3.0) * l3
-    u4, l4 = system.solve(right, last.layers, None, layer_before)
+    u4, l4 = system.solve(work.u4, last.layers, None, layer_before)
     y += u4
     layer_y = None if layer_y is None or l4 is None else layer_y + l4
 
-    error = u4 / balance.flow.capacity
-    size: Array = np.sqrt(np.einsum("ij,ij->j", error, error) / (run.intervals + 1))
+    np.divide(u4, balance.flow.capacity, out=work.slope)
+    size: Array = np.sqrt(np.einsum("ij,ij->j", work.slope, work.slope) / (run.intervals + 1))
     if l4 is not None:
         size = np.maximum(size, np.max(np.abs(l4) * run.layers.has, axis=0))
     size /= tolerance_k
@@ -303,15 +331,8 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
     cut_short = good & (h < run.step)  # by a break or the end, not by its error
     wanted = np.where(cut_short, np.maximum(wanted, run.step), wanted)
     if run.heat is not None:
-        outer = [
-            (
-                u[:2] / balance.flow.capacity[:2]
-                if u_l is None
-                else np.where(run.layers.has, u_l, u[:2] / balance.flow.capacity[:2])
-            )
-            for u, u_l in ((u1, l1), (u2, l2), (u3, l3), (u4, l4))
-        ]
-        taken = _heat(run, (balance, middle, last), by_outer, by_time, h, outer)
+        outer += [_outer_change(run, balance, u, c) for u, c in ((u3, l3), (u4, l4))]
+        taken = _heat(run, (balance, middle, last), by_outer, by_time, h, outer, growth)
         run.heat = run.heat + np.where(moved, taken, 0.0)
     if run.sag is not None:
         run.sag.leave(moved, h)
@@ -322,8 +343,15 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
         run.drive = end if following is None else air.drive(run.t)
     else:
         run.h, run.t = np.where(moved, y, run.h), np.where(moved, run.t + h, run.t)
-        run.layer_c = None if layer_y is None else np.where(moved, layer_y, run.layer_c)
+        if run.layer_c is not None and layer_y is not None:
+            run.layer_c = np.where(moved, layer_y, run.layer_c)
         run.drive = air.drive(run.t)
+
+
+def _outer_change(run: _Run, balance: _Balance, u: Array, u_layer: Array | None) -> Array:
+    """Change of what faces the oven, K, (2, batch)."""
+    face = u[:2] / balance.flow.capacity[:2]
+    return face if u_layer is None else np.where(run.layers.has, u_layer, face)
 
 
 class _System:
@@ -331,7 +359,7 @@ class _System:
 
     def __init__(self, run: _Run, balance: _Balance, by_outer: Array, h: Array) -> None:
         weight = 2.0 * run.slab.mass_kg_m2 / h
-        slope = balance.flow.slope * run.conductance
+        slope = np.multiply(balance.flow.slope, run.conductance, out=run.work.slope)
         capacity = balance.flow.capacity[:2]
         self._per_s = 1.0 / h
         self._layers = None
@@ -351,7 +379,8 @@ class _System:
         self, right: Array, layer_right: Array | None, by_time: Array | None, layer_before: Array | None
     ) -> tuple[Array, Array | None]:
         """Change of the nodes, J/kg, and of the layers, K. `by_time`: change of the flow from outside in the stage,
-        W/m2; `layer_before`: earlier stages' combination for the layers, K."""
+        W/m2; `layer_before`: earlier stages' combination for the layers, K.
+        """
         layers = self._layers
         if layers is None or layer_right is None:
             if by_time is not None:
@@ -375,13 +404,13 @@ def _heat(
     by_time: Array,
     h: Array,
     outer: list[Array],
+    growth: Array | None,
 ) -> Array:
     """Heat taken from outside in the step, J/m2, (batch,): the four stages for one more unknown whose rate is that
-    heat flow, so that it equals the heat stored but for rounding. `outer`: change of what faces the oven, K."""
-    taken = [b.outside[0] + b.outside[1] for b in balances]
-    if run.source is not None:
-        taken = [t + run.stretch * run.source.sum(axis=0) for t in taken]
-    rate = by_time[0] + by_time[1]
+    heat flow, so that it equals the heat stored but for rounding. `outer`: change of what faces the oven, K.
+    """
+    taken = [b.taken(run.source) for b in balances]
+    rate = by_time[0] + by_time[1] + (0.0 if growth is None else growth * taken[0])
     driven = [(by_outer * u).sum(axis=0) for u in outer]
     e1 = 0.5 * h * (taken[0] + 0.5 * rate + driven[0])
     e2 = 0.5 * (h * (taken[0] + 1.5 * rate + driven[1]) + 4.0 * e1)

@@ -8,7 +8,6 @@ lost or made at a melting peak however long the time step. The conductivity is l
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,17 +99,15 @@ class Material:
         return result
 
 
-class Flow(NamedTuple):
-    """All that the conduction step needs at the nodes' enthalpies.
+class Flow:
+    """All that the conduction step needs at the nodes' enthalpies; memory that is written again and again.
 
     Attributes (nodes, batch): theta: ∫ k dT, W/m. slope: d(theta)/dH, kg/(m s). capacity: dH/dT, J/(kg K).
     temperature_c: °C.
     """
 
-    theta: Array
-    slope: Array
-    capacity: Array
-    temperature_c: Array
+    def __init__(self, nodes: int, batch: int) -> None:
+        self.theta, self.slope, self.capacity, self.temperature_c = (np.empty((nodes, batch)) for _ in range(4))
 
 
 class Follower:
@@ -120,42 +117,55 @@ class Follower:
     again only where the value has left it. The results do not depend on what was asked before.
     """
 
-    def __init__(self, of: Material) -> None:
+    def __init__(self, of: Material, nodes: int) -> None:
         ends = np.full((1, of.batch), np.inf)
         low, high = np.concatenate([-ends, of.knot_h]), np.concatenate([of.knot_h, ends])
         parts = (low, high, of.h, of.t, of.c, of.c * of.c, 2.0 * of.c_slope, of.theta, of.k, 0.5 * of.k_slope)
         self._of = of
         self._table = np.stack([part.ravel() for part in parts])
-        self._here = np.empty((len(parts), 0, 0))
+        self._here = np.full((len(parts), nodes, of.batch), np.nan)
+        self._here[0] = np.inf  # nobody's segment is known yet
+        self._below, self._above = (np.empty((nodes, of.batch), np.bool_) for _ in range(2))
+        self._work = np.empty((nodes, of.batch))
 
-    def flow(self, h: Array) -> Flow:
-        """Flow, slope, capacity and temperature at enthalpy `h`, J/kg, (nodes, batch)."""
-        if self._here.shape[1:] != h.shape:
-            self._here = self._table[:, self._of.segment(h)]
-        here = self._here
-        left = h < here[0]
-        left |= h >= here[1]
+    def columns(self, keep: NDArray[np.intp]) -> Follower:
+        """The follower of some columns, with what it remembers."""
+        fewer = Follower(self._of.columns(keep), self._here.shape[1])
+        fewer._here = np.ascontiguousarray(self._here[:, :, keep])
+        return fewer
+
+    def flow(self, h: Array, into: Flow) -> Flow:
+        """Evaluate at enthalpy `h`, J/kg, (nodes, batch), into memory of that size; returns it."""
+        self._look_up(h)
+        _, _, start, t, c, c_squared, c_slope, theta, k, k_slope = self._here
+        work, rise, capacity = self._work, into.temperature_c, into.capacity
+        # See Material: rise = 2 h/(c + sqrt(c2 + 2 c_slope h)).
+        np.subtract(h, start, out=rise)
+        np.multiply(c_slope, rise, out=capacity)
+        np.add(capacity, c_squared, out=capacity)
+        np.sqrt(capacity, out=capacity)
+        np.add(c, capacity, out=work)
+        np.add(rise, rise, out=rise)
+        np.divide(rise, work, out=rise)
+        np.multiply(k_slope, rise, out=work)
+        np.add(k, work, out=into.slope)
+        np.multiply(into.slope, rise, out=into.theta)
+        np.add(into.theta, theta, out=into.theta)
+        np.add(into.slope, work, out=into.slope)
+        np.divide(into.slope, capacity, out=into.slope)
+        np.add(rise, t, out=rise)
+        return into
+
+    def _look_up(self, h: Array) -> None:
+        here, left = self._here, self._below
+        np.less(h, here[0], out=left)
+        np.greater_equal(h, here[1], out=self._above)
+        np.logical_or(left, self._above, out=left)
         if left.any():
             at = np.flatnonzero(left)
             column = at % self._of.batch
             segment = np.count_nonzero(h.ravel()[at] >= self._of.knot_h[:, column], axis=0)
             here.reshape(len(here), -1)[:, at] = self._table[:, segment * self._of.batch + column]
-        _, _, start, t, c, c_squared, c_slope, theta, k, k_slope = here
-        # See Material: rise = 2 h/(c + sqrt(c2 + 2 c_slope h)).
-        rise = h - start
-        capacity = c_slope * rise
-        capacity += c_squared
-        np.sqrt(capacity, out=capacity)
-        rise += rise
-        rise /= c + capacity
-        half = k_slope * rise
-        slope = k + half
-        flow = slope * rise
-        flow += theta
-        slope += half
-        slope /= capacity
-        rise += t
-        return Flow(flow, slope, capacity, rise)
 
 
 def material(knot_c: Array, capacity: Array, conductivity: Array) -> Material:

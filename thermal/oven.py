@@ -136,7 +136,7 @@ def _face(fields: Fields, kind: str) -> Face:
     emitter = None
     if (part := fields.maybe_table("emitter")) is not None:
         if kind != "infrared":
-            raise fields.refuse("emitter", fields.raw("emitter"), "no emitter where kind is convection; remove either")
+            raise fields.refuse("emitter", fields.raw("emitter"), "no emitter in a convection oven; remove it")
         emitter = Emitter(part.number("temperature_c", _EMITTER_C), part.number("view_factor", FRACTION))
         part.close()
     face = Face(

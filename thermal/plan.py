@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from thermal import advice
 from thermal.carry import DEFAULT_LENGTH_M, Carry, carry
-from thermal.case import Case, slab
-from thermal.grid import coldest_c
+from thermal.case import Case, oven_faces, slab
 from thermal.fields import InputError
+from thermal.grid import coldest_c
 from thermal.history import History, record
 from thermal.preheat import preheat_s
 from thermal.sag import VALID_RATIO, equivalent_radius_m
@@ -126,7 +126,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     ready, spoilt = (_finite(float(t[0])) for t in (found.ready_s, found.spoilt_s))
     target = _target(found) if exists else None
     curve, history = _curve(case, _shown_until(case, ready, spoilt, target, until))
-    never = None if ready is not None else float(np.max(curve.core_c))
+    never = None if ready is not None else float(curve.core_c[-1])
     state, carried = None, None
     if target is not None:
         at = np.array([target.time_s])
@@ -221,17 +221,20 @@ def _curve(case: Case, until_s: float) -> tuple[Curve, History]:
     history = record(slab(case), until_s)
     time = np.linspace(0.0, until_s, _CURVE_POINTS + 1)
     temperature = history.temperature_at(time)
-    drives = [history.slab.surroundings.air.drive(np.array([t])) for t in time]
+    faces = oven_faces(case)
+    drives = [faces.air.drive(np.array([t])) for t in time]
     drop = None
     if case.opening_m is not None and case.support == "frame":
-        drop = history.drop_ratio_at(time) * equivalent_radius_m(case.opening_m) * 1e3
+        ratio = history.drop_ratio_at(time)
+        # Beyond the cap's validity the sheet is a sack and the number would be made up.
+        drop = np.where(ratio <= VALID_RATIO, ratio, np.nan) * equivalent_radius_m(case.opening_m) * 1e3
     return (
         Curve(
             time_s=time,
             core_c=coldest_c(temperature),
             face_upper_c=temperature[0],
             face_lower_c=temperature[-1],
-            air_c=np.array([float(np.mean(d.air)) for d in drives]),
+            air_c=np.array([float(np.mean(d.air + faces.air_offset_k)) for d in drives]),
             wall_c=np.array([float(d.wall_k4[0]) ** 0.25 - 273.15 for d in drives]),
             drop_mm=drop,
         ),

@@ -70,7 +70,7 @@ class RoomFaces:
         result: Array = table[at] + (table[at + 1] - table[at]) * (face_c - _TABLE_C[at]) / 5.0
         return result
 
-    def slopes(self, time_s: Array, face_c: Array) -> tuple[Array, Array]:
+    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
         """See `Surroundings.slopes`."""
         at = np.clip(((face_c - _TABLE_C[0]) / 5.0).astype(int), 0, len(_TABLE_C) - 2)
         by_face = np.stack([(self.flux_w_m2[i][at[i] + 1] - self.flux_w_m2[i][at[i]]) / 5.0 for i in (0, 1)])

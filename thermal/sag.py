@@ -33,9 +33,13 @@ LOST_RATIO = 3.0
 SOFTENING_SPAN_K = 4.0
 #: Modulus of the glassy or crystalline solid, Pa (order of magnitude, recalled): it carries the sheet while cold.
 SOLID_MODULUS_PA = 1.5e9
-#: Largest change of ln(kappa) and of ln(stretch) in one step of the heating solution.
-_KAPPA_CHANGE = 1.0
+#: Largest change of ln(kappa), of ln(stretch) by flow, and of the reversible strain in one step of the heating
+#: solution. The drop goes with the root of the strain, so that is followed closely.
+_KAPPA_CHANGE = 0.7
 _STRETCH_CHANGE = 0.1
+_STRAIN_CHANGE = 0.001
+#: Below this drop ratio the rate of the stretch says nothing about the coming step (it is infinite at none).
+_FLAT = 0.05
 #: Flow per step, in terms of G, below which its accuracy does not matter.
 _NEGLIGIBLE_FLOW = 1e-4
 
@@ -190,6 +194,7 @@ class SagState:
         self._strain = np.zeros_like(start_c)
         self._step = np.zeros_like(start_c)
         self._log_rate = np.zeros_like(start_c)
+        self._strain_rate = np.zeros_like(start_c)
 
     @property
     def stretch(self) -> Array:
@@ -200,7 +205,7 @@ class SagState:
         """The state of some columns of the batch."""
         cut = SagState(self.sag.columns(keep), self.start_c[keep])
         cut.ratio, cut._strain, cut._step = self.ratio[keep], self._strain[keep], self._step[keep]
-        cut._log_rate = self._log_rate[keep]
+        cut._log_rate, cut._strain_rate = self._log_rate[keep], self._strain_rate[keep]
         cut._kappa = None if self._kappa is None else self._kappa[keep]
         return cut
 
@@ -216,12 +221,20 @@ class SagState:
         stretch = (1.0 + flowed * flowed) * np.exp(2.0 * (strain - self._strain))
         self.ratio = np.minimum(np.sqrt(np.maximum(stretch - 1.0, 0.0)), LOST_RATIO)
         moving = self._step > 0
-        self._log_rate = np.where(moving, change / np.where(moving, self._step, 1.0), self._log_rate)
+        step = np.where(moving, self._step, 1.0)
+        self._log_rate = np.where(moving, change / step, self._log_rate)
+        self._strain_rate = np.where(moving, np.abs(strain - self._strain) / step, self._strain_rate)
         self._kappa, self._strain, self._step = kappa, strain, np.zeros_like(kappa)
 
     def leave(self, moved: NDArray[np.bool_], step_s: Array) -> None:
         """Note the step, s, (batch,), that the columns in `moved` are about to make."""
         self._step = np.where(moved, step_s, 0.0)
+
+    def stretch_growth_1_s(self) -> Array:
+        """Rate of ln(stretch) by flow at the moment, 1/s, (batch,), as far as a step of the heating may use it."""
+        assert self._kappa is not None
+        growth = 2.0 * self._kappa * self.stretch**2 / np.maximum(self.ratio, 1e-3)
+        return np.where((self.ratio < LOST_RATIO) & (self.ratio > _FLAT), growth, 0.0)
 
     def longest_step_s(self) -> Array:
         """Longest next step, s, (batch,), over which kappa and the stretch change little enough."""
@@ -230,4 +243,6 @@ class SagState:
         by_kappa = np.where(self._kappa * by_kappa < _NEGLIGIBLE_FLOW, np.inf, by_kappa)
         growth = 2.0 * self._kappa * self.stretch**2 / np.maximum(self.ratio, 1e-3)
         by_stretch = _STRETCH_CHANGE / np.maximum(growth, 1e-9)
-        return np.where(self.ratio >= LOST_RATIO, np.inf, np.minimum(by_kappa, by_stretch))
+        by_strain = _STRAIN_CHANGE / np.maximum(self._strain_rate, 1e-9)
+        longest = np.minimum(np.minimum(by_kappa, by_stretch), by_strain)
+        return np.where(self.ratio >= LOST_RATIO, np.inf, longest)

@@ -18,21 +18,24 @@ Columns = NDArray[np.intp]
 
 
 class Drive(NamedTuple):
-    """Surroundings at each column's own time: air, °C, (2, batch) or what broadcasts to it, and wall, K4, (batch,);
-    or their rates of change, K/s and K4/s."""
+    """Surroundings at each column's own time, and how fast they change.
+
+    Attributes:
+        air: °C, (2, batch) or what broadcasts to it. wall_k4: walls, K4, (batch,).
+        air_rate, wall_k4_rate: the same per second.
+    """
 
     air: Array
     wall_k4: Array
+    air_rate: Array
+    wall_k4_rate: Array
 
 
 class Air(Protocol):
     """Air and wall temperatures in time."""
 
     def drive(self, time_s: Array, before: bool = False) -> Drive:
-        """Values at `time_s` (batch,); `before` takes the limit from below where the air jumps."""
-
-    def rates(self, time_s: Array) -> Drive:
-        """Rates of change just after `time_s`, (batch,)."""
+        """Values at `time_s` (batch,); `before` takes the limit from below where the air or its slope jumps."""
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """The next time after `time_s` at which the air or its slope jumps, (batch,); None: it never does."""
@@ -74,35 +77,28 @@ class OvenAir:
         lag = np.where(np.abs(lag - recovery) < 1e-5 * recovery, recovery * (1.0 + 1e-5), lag)
         fall = np.where(self.recovery_s > tiny, self.drop_k, 0.0)
         gain = fall * recovery / (recovery - lag)
-        # Departures of air and wall as sums of the two exponentials: rows fast and slow, columns air and wall.
-        object.__setattr__(self, "_rate", np.stack([-1.0 / recovery, -1.0 / lag])[:, None])
-        object.__setattr__(self, "_part", np.stack([np.stack([-fall, -gain]), np.stack([0.0 * fall, gain])]))
+        # Departures of air and wall, and their rates, as sums of the two exponentials: (2 exponentials, 4, batch).
+        rate = np.stack([-1.0 / recovery, -1.0 / lag])[:, None]
+        part = np.stack([np.stack([-fall, -gain]), np.stack([0.0 * fall, gain])])
+        object.__setattr__(self, "_rate", rate)
+        object.__setattr__(self, "_part", np.concatenate([part, part * rate], axis=1))
 
-    def _departures(self, time_s: Array, before: bool, part: Array) -> Array:
-        """Departures (or rates) of air and wall from steady, (2, batch)."""
-        total: Array = np.zeros((2, len(time_s)))
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """See `Air.drive`."""
+        total: Array = np.zeros((4, len(time_s)))
         for opening in self.openings_s:
             since = time_s - opening
             decay = np.exp(np.maximum(since, 0.0) * self._rate)
             if opening > 0.0:
                 decay *= since > 0.0 if before else since >= 0.0
-            total += (part * decay).sum(axis=0)
-        return total
-
-    def drive(self, time_s: Array, before: bool = False) -> Drive:
-        """See `Air.drive`."""
-        d = self._departures(time_s, before, self._part)
-        wall_k = d[1] + self.wall_c
+            decay = self._part * decay
+            total += decay[0]
+            total += decay[1]
+        wall_k = total[1] + self.wall_c
         wall_k += ZERO_C_IN_K
-        wall_k *= wall_k
-        wall_k *= wall_k
-        return Drive(d[:1] + self.air_c, wall_k)
-
-    def rates(self, time_s: Array) -> Drive:
-        """See `Air.rates`."""
-        rate = self._departures(time_s, False, self._part * self._rate)
-        wall_k = self._departures(time_s, False, self._part)[1] + self.wall_c + ZERO_C_IN_K
-        return Drive(rate[:1], 4.0 * wall_k * wall_k * wall_k * rate[1])
+        cube = wall_k * wall_k
+        cube *= wall_k
+        return Drive(total[:1] + self.air_c, cube * wall_k, total[2:3], 4.0 * cube * total[3])
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
@@ -133,30 +129,19 @@ class SeriesAir:
     air_c: Array
     wall_c: Array
 
-    def _interval(self, time_s: Array, before: bool) -> tuple[NDArray[np.intp], Array, Array, Array, Array]:
-        """Index and part of the interval, and (air, wall) at its ends, (2 or 1, batch) over (batch,) as (3, batch)."""
+    def drive(self, time_s: Array, before: bool = False) -> Drive:
+        """See `Air.drive`."""
         at = np.searchsorted(self.time_s, time_s, "left" if before else "right") - 1
+        inside = (at >= 0) & (at < len(self.time_s) - 1)
         at = np.clip(at, 0, len(self.time_s) - 2)
         step = self.time_s[at + 1] - self.time_s[at]
         part = np.clip((time_s - self.time_s[at]) / step, 0.0, 1.0)
         column = np.arange(len(time_s))
         air = np.broadcast_to(self.air_c, (*self.air_c.shape[:2], len(time_s)))
-        ends = [np.vstack([air[i, :, column].T, self.wall_c[i, column]]) for i in (at, at + 1)]
-        return at, step, part, ends[0], ends[1]
-
-    def drive(self, time_s: Array, before: bool = False) -> Drive:
-        """See `Air.drive`."""
-        _, _, part, low, high = self._interval(time_s, before)
-        now = low + part * (high - low)
-        return Drive(now[:2], (now[2] + ZERO_C_IN_K) ** 4)
-
-    def rates(self, time_s: Array) -> Drive:
-        """See `Air.rates`."""
-        _, step, part, low, high = self._interval(time_s, False)
-        inside = (time_s >= self.time_s[0]) & (time_s < self.time_s[-1])
-        rate = (high - low) / step * inside
-        wall_k = low[2] + part * (high[2] - low[2]) + ZERO_C_IN_K
-        return Drive(rate[:2], 4.0 * wall_k**3 * rate[2])
+        low, high = (np.vstack([air[i, :, column].T, self.wall_c[i, column]]) for i in (at, at + 1))
+        now, rate = low + part * (high - low), (high - low) / step * inside
+        wall_k = now[2] + ZERO_C_IN_K
+        return Drive(now[:2], wall_k**4, rate[:2], 4.0 * wall_k**3 * rate[2])
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
@@ -201,8 +186,8 @@ class Surroundings(Protocol):
     def flux(self, drive: Drive, face_c: Array) -> Array:
         """Heat flow into the faces, W/m2, (2, batch), at face temperatures `face_c`, °C, (2, batch)."""
 
-    def slopes(self, time_s: Array, face_c: Array) -> tuple[Array, Array]:
-        """d(flux)/d(face temperature), W/(m2 K), and d(flux)/dt, W/(m2 s), just after `time_s`, each (2, batch)."""
+    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
+        """d(flux)/d(face temperature), W/(m2 K), and d(flux)/dt, W/(m2 s), each (2, batch)."""
 
     def columns(self, keep: Columns) -> Self:
         """The same for some columns of the batch."""
@@ -245,12 +230,18 @@ class OvenFaces:
         gain += convection
         return gain
 
-    def slopes(self, time_s: Array, face_c: Array) -> tuple[Array, Array]:
+    def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
         """See `Surroundings.slopes`."""
-        rates = self.air.rates(time_s)
         kelvin = face_c + ZERO_C_IN_K
-        by_face = -self.h_w_m2k - 4.0 * STEFAN_BOLTZMANN_W_M2K4 * self.loss * (kelvin * kelvin * kelvin)
-        return by_face, self.h_w_m2k * rates.air + (STEFAN_BOLTZMANN_W_M2K4 * self.wall_gain) * rates.wall_k4
+        by_face = kelvin * kelvin
+        by_face *= kelvin
+        by_face *= self.loss
+        by_face *= -4.0 * STEFAN_BOLTZMANN_W_M2K4
+        by_face -= self.h_w_m2k
+        by_time = self.wall_gain * drive.wall_k4_rate
+        by_time *= STEFAN_BOLTZMANN_W_M2K4
+        by_time += self.h_w_m2k * drive.air_rate
+        return by_face, by_time
 
     def columns(self, keep: Columns) -> OvenFaces:
         """See `Surroundings.columns`."""

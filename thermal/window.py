@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.conduction import TOLERANCE_K
-from thermal.grid import INTERVALS
-from thermal.slab import Slab
 from thermal.crossing import Place, Threshold, first_times
+from thermal.grid import INTERVALS
 from thermal.polymer import Forming
+from thermal.slab import Slab
 
 Array = NDArray[np.float64]
 

@@ -41,9 +41,7 @@ class LazyGroup(click.Group):
         """As click does, with near matches named for a subcommand that does not exist."""
         if args[0] not in SUBCOMMANDS and not args[0].startswith("-"):
             known = ", ".join(self.list_commands(ctx))
-            ctx.fail(
-                f"there is no command {args[0]!r}{near_matches(args[0], SUBCOMMANDS)}; known are {known}"
-            )
+            ctx.fail(f"there is no command {args[0]!r}{near_matches(args[0], SUBCOMMANDS)}; known are {known}")
         return super().resolve_command(ctx, args)
 
     def main(

@@ -98,8 +98,7 @@ def plot(
 
     numbers = {height - 1 - y_scale.dot(tick) // down: _number(tick) for tick in y_ticks}
     rows = [
-        f"{numbers.get(row, ''):>{margin - 2}} {frame[row in numbers]}{''.join(cells[row])}"
-        for row in range(height)
+        f"{numbers.get(row, ''):>{margin - 2}} {frame[row in numbers]}{''.join(cells[row])}" for row in range(height)
     ]
     keys = _FINE_KEYS if fine else _COARSE_KEYS
     legend = "   ".join(f"{keys[number]} {name}" for number, (name, _, _) in enumerate(series) if name)
@@ -174,9 +173,7 @@ def _dotted(
                 travelled += 1
 
 
-def _draw_marks(
-    cells: list[list[str]], marks: Sequence[Mark], x_scale: _Scale, across: int, stroke: str
-) -> list[str]:
+def _draw_marks(cells: list[list[str]], marks: Sequence[Mark], x_scale: _Scale, across: int, stroke: str) -> list[str]:
     """Put a vertical stroke at each mark; the lines of words to stand above, each where there is room."""
     columns = len(cells[0])
     rows: list[str] = []

@@ -48,9 +48,7 @@ _LONGEST = 40
 def _tidy(text: str) -> str:
     """Lower case, one kind of minus sign and of degree sign."""
     if len(text) > _LONGEST:
-        raise InputError(
-            f"{text[:_LONGEST]!r}...: expected a number and its unit, {_LONGEST} characters at most"
-        )
+        raise InputError(f"{text[:_LONGEST]!r}...: expected a number and its unit, {_LONGEST} characters at most")
     for sign, plain in (("−", "-"), ("º", "°"), ("℃", "°c"), ("℉", "°f")):
         text = text.replace(sign, plain)
     text = text.strip().lower()
@@ -77,8 +75,7 @@ def parse_length_m(text: str, allowed: Range = LENGTH_MM) -> float:
     match = _LENGTH.fullmatch(tidy)
     if match is None or (match["under"] is not None and int(match["under"]) == 0):
         raise InputError(
-            f"{text!r} is no length: expected a number above zero and its unit ({_LENGTH_UNITS}), "
-            "as 5mm or 3/16in"
+            f"{text!r} is no length: expected a number above zero and its unit ({_LENGTH_UNITS}), as 5mm or 3/16in"
         )
     if match["decimal"] is not None:
         number = Fraction(match["decimal"])
@@ -87,13 +84,10 @@ def parse_length_m(text: str, allowed: Range = LENGTH_MM) -> float:
     unit = match["unit"]
     if not unit:
         raise InputError(
-            f"{tidy} has no unit: write {tidy}mm ({_brief_mm(number)}) "
-            f"or {tidy}in ({_brief_mm(number * _IN)})"
+            f"{tidy} has no unit: write {tidy}mm ({_brief_mm(number)}) or {tidy}in ({_brief_mm(number * _IN)})"
         )
     if unit not in _MM_PER:
-        raise InputError(
-            f"{text!r}: the unit {unit!r} is not known: expected {_LENGTH_UNITS}, as 5mm or 3/16in"
-        )
+        raise InputError(f"{text!r}: the unit {unit!r} is not known: expected {_LENGTH_UNITS}, as 5mm or 3/16in")
     length_mm = number * _MM_PER[unit]
     if not allowed.holds(float(length_mm)):
         raise InputError(f"{text!r} is {_brief_mm(length_mm)}: expected {allowed}")
@@ -112,20 +106,15 @@ def parse_temperature_c(text: str, allowed: Range = TEMPERATURE_C) -> float:
     """
     tidy = _tidy(text)
     match = _TEMPERATURE.fullmatch(tidy)
-    unit = (
-        {"celsius": "c", "fahrenheit": "f", "kelvin": "k"}.get(match["unit"], match["unit"]) if match else ""
-    )
+    unit = {"celsius": "c", "fahrenheit": "f", "kelvin": "k"}.get(match["unit"], match["unit"]) if match else ""
     if match is None or (unit and unit not in _TO_C):
-        raise InputError(
-            f"{text!r} is no temperature: expected a number and its unit (C, F or K), as 185C or 365F"
-        )
+        raise InputError(f"{text!r} is no temperature: expected a number and its unit (C, F or K), as 185C or 365F")
     number = Fraction(match["number"])
     if not unit:
         bare = match["number"]
         fahrenheit, celsius = float(number * Fraction(9, 5) + 32), float(_TO_C["f"](number))
         raise InputError(
-            f"{bare} has no unit: write {bare}C ({_plain(fahrenheit, 0)} °F) "
-            f"or {bare}F ({_plain(celsius, 0)} °C)"
+            f"{bare} has no unit: write {bare}C ({_plain(fahrenheit, 0)} °F) or {bare}F ({_plain(celsius, 0)} °C)"
         )
     value_c = float(_TO_C[unit](number))
     if not allowed.holds(value_c):
