@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
@@ -102,12 +103,12 @@ def _number(value: float | None) -> float | None:
     return None if value is None else round(float(value), 3)
 
 
-def _numbers(values: Array) -> list[float]:
-    rounded: list[float] = np.round(values, 3).tolist()
-    return rounded
+def _numbers(values: Array) -> list[float | None]:
+    """As `_number`; null where there is no value."""
+    return [value if math.isfinite(value) else None for value in np.round(values, 3).tolist()]
 
 
-def _curve(plan: Plan) -> dict[str, list[float] | list[None]]:
+def _curve(plan: Plan) -> dict[str, list[float | None]]:
     curve = plan.curve
     return {
         "time_s": _numbers(curve.time_s),
