@@ -73,17 +73,23 @@ class FaultKind(StrEnum):
     ORDER = "frame out of order"
     RESTART = "board restarted"
     REFUSED = "device answered with an error"
+    FOREIGN = "another device answered"
     LATE = "device answered late"
     SILENT = "device silent"
 
 
 @dataclass(frozen=True)
 class Fault:
-    """Something that gave no frame, or a frame worth a remark. `raw`: the bytes concerned, where there are any."""
+    """Something that gave no frame, or a frame worth a remark.
+
+    Attributes:
+        raw: the bytes concerned, where there are any. missing: how many frames a GAP lacks, 0 for other kinds.
+    """
 
     kind: FaultKind
     text: str
     raw: bytes = b""
+    missing: int = 0
 
 
 class LinkState(StrEnum):
@@ -116,7 +122,8 @@ class Arrival:
 
 class Source(Protocol):
     """Gives readings. No trouble of the hardware raises: it arrives as `Fault` or `Link`, and the source comes back by
-    itself when the trouble is gone."""
+    itself when the trouble is gone.
+    """
 
     id: str
 

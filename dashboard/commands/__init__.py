@@ -16,7 +16,7 @@ import click
 from thermal.fields import InputError, near_matches
 
 #: Subcommand -> the module below this package that holds a click command of the same name.
-SUBCOMMANDS = ("plan", "polymers")
+SUBCOMMANDS = ("bench", "check", "plan", "polymers", "ports", "practice", "sensors")
 
 
 class LazyGroup(click.Group):

@@ -1,0 +1,199 @@
+"""Is this bench fit to run? Port, frames, each channel and the clocks, as findings in plain sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from importlib.util import find_spec
+from itertools import pairwise
+from pathlib import Path
+
+from dashboard.serial_ports import holders
+from logger.bench import SourceEntry
+from logger.clock import Clock
+from logger.reading import FaultKind, Frame, LinkState, State
+from logger.readings import BenchArrival, BenchReader, Reading
+
+DEFAULT_S = 5.0
+_TURN_S = 0.2
+#: A board's clock may differ from the computer's by this; crystals are a thousand times better, so more is an error.
+_DRIFT = 0.05
+#: The machine's own delays: over less than what makes them small beside the drift, nothing is said of it. s.
+_DELAY_S = 0.1
+_DRIFT_FROM_S = 3.0
+#: No computer of a workshop lives before this program does.
+_FIRST_YEAR = 2025
+_STEP_S = 1.0
+#: Faults that one joining of a line that is already talking explains, and how many of them.
+_JOINING = {FaultKind.SHORT_LINE: 1, FaultKind.NO_BANNER: 5}
+_PACKAGES = ("thermal", "logger", "dashboard")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at. `found`: a sentence; `do`: what to do, '' where all is fine."""
+
+    about: str
+    fine: bool
+    found: str
+    do: str = ""
+
+
+@dataclass
+class Seen:
+    """What came while the bench was watched; times of the computer at start and end."""
+
+    duration_s: float = 0.0
+    arrivals: list[BenchArrival] = field(default_factory=list)
+    utc: tuple[datetime, datetime] | None = None
+
+
+def watch(reader: BenchReader, clock: Clock, for_s: float, each_turn: Callable[[], None] = lambda: None) -> Seen:
+    """Listen for a while."""
+    seen, start_s, start = Seen(), clock.monotonic_s(), clock.utc()
+    while (left_s := start_s + for_s - clock.monotonic_s()) > 0.0:
+        each_turn()
+        seen.arrivals += reader.poll(min(_TURN_S, left_s))
+    seen.duration_s = clock.monotonic_s() - start_s
+    seen.utc = (start, clock.utc())
+    return seen
+
+
+def findings(reader: BenchReader, seen: Seen, speed: float = 1.0) -> tuple[Finding, ...]:
+    """All findings, in the order in which a person would look.
+
+    Args:
+        speed: of the bench's clock.
+    """
+    bench = reader.bench
+    found = [_packages()]
+    for entry in bench.sources:
+        found += _source(entry, reader, seen, max(_DRIFT_FROM_S, _DELAY_S * speed / _DRIFT))
+    found += [_role(reading) for reading in reader.now().values()]
+    known = set(bench.notes)
+    found += [Finding("bench", True, note) for note in bench.notes]
+    found += [Finding("bench", False, _first(note), _rest(note)) for note in reader.notes if note not in known]
+    found.append(_computer_clock(seen))
+    return tuple(found)
+
+
+# ---------------------------------------------------------------- sources
+
+
+def _source(entry: SourceEntry, reader: BenchReader, seen: Seen, drift_from_s: float) -> list[Finding]:
+    about, link, frames = f"source {entry.id}", reader.links.get(entry.id), reader.frames[entry.id]
+    if frames and link is not None and link.state in (LinkState.RUNNING, LinkState.ENDED):
+        rate = frames / seen.duration_s if seen.duration_s else 0.0
+        found = [
+            Finding(about, True, f"{entry.place}: {frames} frames in {seen.duration_s:.0f} s, {rate:.1f} a second")
+        ]
+    else:
+        state = link.state if link else LinkState.OPENING
+        text = link.text if link else "nothing has answered yet"
+        found = [Finding(about, False, f"{state}: {_first(text)}", _rest(text) + _held(entry, state))]
+    found += _line(entry, reader)
+    return [*found, *_board_clock(entry, seen, drift_from_s)]
+
+
+def _held(entry: SourceEntry, state: LinkState) -> str:
+    if state is not LinkState.BUSY:
+        return ""
+    programs = holders(entry.place)
+    return f" (it is {', '.join(programs)})" if programs else ""
+
+
+def _line(entry: SourceEntry, reader: BenchReader) -> list[Finding]:
+    counts = {kind: n for (source, kind), n in reader.faults.items() if source == entry.id}
+    found = []
+    for kind, count in counts.items():
+        if count <= _JOINING.get(kind, 0):
+            continue
+        fault = reader.last_fault[entry.id]
+        example = fault.text if fault.kind is kind else ""
+        found.append(
+            Finding(
+                f"frames of {entry.id}",
+                False,
+                f"{count} x {kind}",
+                example or "see the last line of this kind with 'pullcue bench'",
+            )
+        )
+    return found or ([Finding(f"frames of {entry.id}", True, "every line whole")] if reader.frames[entry.id] else [])
+
+
+def _board_clock(entry: SourceEntry, seen: Seen, from_s: float) -> list[Finding]:
+    """The board's own clock against the computer's, from first to last frame."""
+    stamped = [
+        (one.monotonic_s, one.what.source_ms)
+        for one in seen.arrivals
+        if one.source == entry.id and isinstance(one.what, Frame) and one.what.source_ms is not None
+    ]
+    if entry.kind == "replay" or len(stamped) < 2:
+        return []
+    (first_s, first_ms), (last_s, last_ms) = stamped[0], stamped[-1]
+    about = f"clock of {entry.id}"
+    if any(later[1] < earlier[1] for earlier, later in pairwise(stamped)):
+        return [
+            Finding(about, False, "it went back while it was watched", "look for a board that restarts: its supply")
+        ]
+    if last_s - first_s < from_s:
+        return []
+    ratio = (last_ms - first_ms) * 1e-3 / (last_s - first_s)
+    if abs(ratio - 1.0) > _DRIFT:
+        side = "fast" if ratio > 1.0 else "slow"
+        return [Finding(about, False, f"it runs {abs(ratio - 1.0):.0%} {side}", "correct the clock in its program")]
+    return [Finding(about, True, "it keeps the computer's time")]
+
+
+# ---------------------------------------------------------------- roles, clock, programs
+
+
+def _role(reading: Reading) -> Finding:
+    about = f"{reading.role} ({reading.source_text})"
+    if reading.value is None:
+        empty = reading.role.startswith("drop") and reading.state is State.OUT_OF_RANGE
+        return Finding(about, empty, str(reading.state), reading.text)
+    unit = {"C": "°C"}.get(reading.unit, reading.unit)
+    return Finding(about, not reading.text, f"{reading.value:.1f} {unit}", reading.text)
+
+
+def _computer_clock(seen: Seen) -> Finding:
+    assert seen.utc is not None
+    start, end = seen.utc
+    if start.year < _FIRST_YEAR:
+        return Finding(
+            "computer's clock", False, f"it says {start:%Y-%m-%d}", "set date and time: every record bears it"
+        )
+    step_s = (end - start).total_seconds() - seen.duration_s
+    if abs(step_s) > _STEP_S:
+        return Finding(
+            "computer's clock",
+            False,
+            f"the time of day was set by {step_s:+.0f} s while the bench was watched",
+            "nothing, if this was the time server; else find what sets it",
+        )
+    return Finding("computer's clock", True, f"{start:%Y-%m-%d %H:%M} UTC")
+
+
+def _packages() -> Finding:
+    """Whether the packages that answer to our names are ours: other distributions may bring some of these names."""
+    home = Path(__file__).resolve().parent.parent
+    strange = []
+    for name in _PACKAGES:
+        spec = find_spec(name)
+        if spec is None or spec.origin is None or Path(spec.origin).resolve().parent.parent != home:
+            strange.append(name)
+    if strange:
+        words = f"the package {strange[0]} here is not Pullcue's own"
+        return Finding("program", False, words, "install Pullcue into an environment of its own")
+    return Finding("program", True, "all its packages are its own")
+
+
+def _first(text: str) -> str:
+    """The part of a sentence that says what is; ': ' comes before what to do."""
+    return text.rpartition(": ")[0] or text
+
+
+def _rest(text: str) -> str:
+    return text.rpartition(": ")[2] if ": " in text else ""

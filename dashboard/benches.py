@@ -1,0 +1,166 @@
+"""Benches of people: their files read, their sources opened, each library imported only for the kind that needs it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from dashboard.practice_bench import (
+    DEFAULT_GAUGE_MM,
+    DEFAULT_POLYMER,
+    DEFAULT_SCENARIO,
+    Practice,
+    practice_case,
+    scenario_of,
+)
+from dashboard.sensor_file import read_register
+from dashboard.shop import Shop
+from dashboard.tomlfile import read_toml
+from logger.bench import DEFAULT_BAUD, Bench, SourceEntry, bench_from_mapping, unknown_channels
+from logger.board_source import BoardSource
+from logger.clock import Clock
+from logger.quality import STALE_S
+from logger.reading import Source
+from logger.readings import BenchReader
+from logger.transport import open_transport
+from thermal.fields import InputError
+
+#: Kinds whose time is not the machine's: their clock may run fast.
+UNREAL = ("replay", "practice")
+#: On a clock that runs fast, the machine's own delays are longer in its seconds: this much real time is allowed, s.
+_DELAY_S = 0.3
+
+
+@dataclass
+class OpenBench:
+    """A bench whose sources are open. `practices`: its practice ovens, by source."""
+
+    bench: Bench
+    reader: BenchReader
+    practices: dict[str, Practice] = field(default_factory=dict)
+    _things: ExitStack = field(default_factory=ExitStack, repr=False)
+
+    def close(self) -> None:
+        """Free all ports; may be called twice."""
+        self._things.close()
+
+
+def read_bench(path: Path) -> Bench:
+    """The bench in a TOML file.
+
+    Raises:
+        InputError: the file cannot be used.
+    """
+    return bench_from_mapping(read_toml(path), path.name)
+
+
+def stale_s(speed: float) -> float:
+    """How long a channel may be silent on a clock of this speed, s of that clock."""
+    return max(STALE_S, _DELAY_S * speed)
+
+
+def open_bench(bench: Bench, folder: Path, shop: Shop, clock: Clock, speed: float = 1.0) -> OpenBench:
+    """Open all sources of a bench.
+
+    Args:
+        folder: where files that the bench names lie. shop: its ovens and sensors. clock, speed: of everything here.
+
+    Raises:
+        InputError: a map, heat file, oven or sensor cannot be used; a role names a channel its map does not have; a
+        clock that runs fast with a source that is real.
+    """
+    real = [entry.id for entry in bench.sources if entry.kind not in UNREAL]
+    if speed != 1.0 and real:
+        raise InputError(f"speed {speed:g}: source {real[0]} is real and runs in real time: leave --speed out")
+    practices: dict[str, Practice] = {}
+    with ExitStack() as things:
+        sources: list[Source] = []
+        for entry in bench.sources:
+            source = _source(entry, bench, folder, shop, clock, practices, things.callback)
+            things.callback(source.close)
+            sources.append(source)
+        reader = BenchReader(
+            bench, sources, clock, read_register(shop.folder), _is_infrared(bench, shop), stale_s(speed)
+        )
+        things.callback(reader.close)
+        return OpenBench(bench, reader, practices, things.pop_all())
+    raise AssertionError("an ExitStack of these swallows nothing")
+
+
+def _is_infrared(bench: Bench, shop: Shop) -> bool:
+    """Whether the bench's oven has emitters; a bench may be used before its oven has a card."""
+    return bench.oven in shop.oven_ids() and shop.oven(bench.oven).kind == "infrared"
+
+
+def _source(
+    entry: SourceEntry,
+    bench: Bench,
+    folder: Path,
+    shop: Shop,
+    clock: Clock,
+    practices: dict[str, Practice],
+    at_the_end: Callable[[Callable[[], None]], object],
+) -> Source:
+    if entry.kind == "board":
+        url, baud = entry.texts["url"], int(entry.numbers.get("baud", DEFAULT_BAUD))
+        return BoardSource(entry.id, lambda: open_transport(url, baud), clock)
+    if entry.kind == "practice":
+        practice = practices[entry.id] = _practice(entry, bench, shop, clock)
+        practice.start()
+        at_the_end(practice.close)
+        return practice.source(entry.id)
+    if entry.kind == "modbus":
+        return _modbus(entry, bench, folder, clock)
+    if entry.kind == "scpi":
+        return _scpi(entry, bench, folder, clock)
+    from logger.heatfile import read_heat
+    from logger.replay import ReplaySource
+
+    replay = ReplaySource(entry.id, read_heat(folder / entry.texts["file"]), clock, entry.numbers.get("speed", 1.0))
+    _must_have_channels(bench, entry, replay.channels)
+    return replay
+
+
+def _modbus(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:
+    from logger.modbus_map import placed, read_modbus_map
+    from logger.modbus_source import ModbusSource
+
+    module = read_modbus_map(read_toml(folder / entry.texts["map"]), entry.texts["map"])
+    baud, device_id = (entry.numbers.get(key) for key in ("baud", "device_id"))
+    period_s = entry.numbers.get("period_s")
+    if "url" in entry.texts:
+        whole_baud, whole_id = (None if number is None else int(number) for number in (baud, device_id))
+        module = placed(module, entry.texts["url"], whole_baud, whole_id, period_s)
+    elif entry.numbers:
+        raise InputError(
+            f"bench {bench.id}: source {entry.id} gives {', '.join(entry.numbers)} without url: expected these "
+            "together, or neither, as the map has them; add the url"
+        )
+    _must_have_channels(bench, entry, [channel.name for channel in module.channels])
+    return ModbusSource(module, clock, entry.id)
+
+
+def _scpi(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:
+    from logger.scpi_map import read_scpi_map
+    from logger.scpi_source import ScpiSource
+
+    instrument = read_scpi_map(read_toml(folder / entry.texts["map"]), entry.texts["map"])
+    if "resource" in entry.texts:
+        instrument = replace(instrument, resource=entry.texts["resource"])
+    _must_have_channels(bench, entry, [channel.name for channel in instrument.channels])
+    return ScpiSource(instrument, clock, entry.id)
+
+
+def _practice(entry: SourceEntry, bench: Bench, shop: Shop, clock: Clock) -> Practice:
+    scenario = scenario_of(entry.texts.get("scenario", DEFAULT_SCENARIO))
+    room_c = shop.room_c if scenario.room_c is None else scenario.room_c
+    polymer = entry.texts.get("polymer", DEFAULT_POLYMER)
+    case = practice_case(shop, polymer, entry.numbers.get("gauge_mm", DEFAULT_GAUGE_MM), bench.oven, room_c)
+    return Practice(case, room_c, scenario, clock, int(entry.numbers.get("seed", 1)))
+
+
+def _must_have_channels(bench: Bench, entry: SourceEntry, channels: list[str] | tuple[str, ...]) -> None:
+    for words in unknown_channels(bench, entry.id, channels):
+        raise InputError(f"bench {bench.id}: {words}")
