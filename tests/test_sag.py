@@ -80,7 +80,7 @@ def test_within_two_percent_of_the_exact_membrane() -> None:
 def test_small_sag_goes_with_the_cube_root_of_time() -> None:
     # H. Hencky, Z. Math. Phys. 63 (1915) 311, viscous analogue: s^3 = 0.10526 rho g a t/eta; the law's own 2 %. The
     # cube root: A.J. Giacomin, A.W. Mix, O. Mahmood, Polym. Eng. Sci. 50 (2010) 2060.
-    time = np.array([1e-5, 8e-5, 64e-5])
+    time = np.array([1e-6, 8e-6, 64e-6])
     s = ratio_after_flow(time / 28.0)
     np.testing.assert_allclose(s**3 / time, exact.SMALL_SAG, rtol=0.02)
     np.testing.assert_allclose(s[1:] / s[:-1], 2.0, rtol=0.002)
@@ -144,7 +144,7 @@ def test_thermal_bow_of_a_sheet_clamped_cold(expansion_1_k: float, rise_k: float
     # s = sqrt(exp(2 alpha dT) - 1) (derived): 20 to 30 mm at a = 150 mm before anything has flowed.
     sag = sheet(expansion_1_k=expansion_1_k)
     got = bow(sag, 20.0, level(20.0 + rise_k))
-    assert got == pytest.approx(wanted, abs=5e-4)
+    assert got == pytest.approx(wanted, abs=6e-4)
     assert got == pytest.approx(exact.thermal_bow(expansion_1_k, rise_k), rel=1e-6)
 
 
@@ -163,7 +163,7 @@ def test_orientation_pulls_the_softened_sheet_taut() -> None:
     plain = replace(oriented, orientation_strain=np.zeros(1))
     assert bow(oriented, 20.0, solid) == pytest.approx(bow(plain, 20.0, solid), rel=1e-9)
     assert bow(plain, 20.0, molten) > 0.2
-    assert bow(oriented, 20.0, molten) == 0.0
+    assert bow(oriented, 20.0, molten) < 1e-6
 
 
 def test_a_cold_core_carries_the_load() -> None:
@@ -194,16 +194,18 @@ def heated() -> History:
     return record(slab(framed()), UNTIL_S)
 
 
-def test_the_drop_starts_late_and_then_runs_away(heated: History) -> None:
-    at = np.arange(0.0, UNTIL_S, 1.0)
-    profile, ratio = heated.temperature_at(at), heated.drop_ratio_at(at)
-    core, face = profile[len(profile) // 2], profile[0]
-    faces_melted, core_melted = int(np.argmax(face > 165.0)), int(np.argmax(core > 160.0))
-    assert core_melted - faces_melted > 60
-    # Until the core softens the sheet only bows as it expands; then it hangs in a minute or two.
-    flat = math.sqrt(math.expm1(2.0 * 1.2e-4 * float(profile[:, core_melted - 30].mean() - 22.0)))
-    assert ratio[core_melted - 30] < flat + 0.01
-    assert ratio[core_melted + 120] > 0.8
+def test_the_drop_starts_late_and_then_runs_away() -> None:
+    history = record(slab(framed(12.0)), 1800.0)
+    at = np.arange(0.0, 1800.0, 5.0)
+    profile, ratio = history.temperature_at(at), history.drop_ratio_at(at)
+    # The melt becomes a solid over 4 K below 160 °C: faces long since molten, the core not yet softening.
+    faces_molten = int(np.argmax(profile[[0, -1]].min(axis=0) > 160.0))
+    core_softens = int(np.argmax(profile.min(axis=0) > 156.0))
+    assert at[core_softens] - at[faces_molten] > 240.0
+    # All that while no more than the bow of its expansion; then it hangs within minutes.
+    bowed = math.sqrt(math.expm1(2.0 * 1.2e-4 * (160.0 - 22.0)))
+    assert ratio[: core_softens + 1].max() < bowed + 0.02
+    assert ratio[core_softens + 60] > 1.0
 
 
 def test_a_sagging_heat_agrees_with_one_four_times_finer(heated: History, monkeypatch: pytest.MonkeyPatch) -> None:

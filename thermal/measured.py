@@ -44,7 +44,8 @@ def measured_air(heat: Heat) -> MeasuredAir:
     upper, lower = known["upper"], known["lower"]
     if upper is None or lower is None:
         raise InputError(
-            "the heat file has no air_upper_c or air_lower_c: the air drives the model; record it, or plan without --measured"
+            "the heat file has no air_upper_c or air_lower_c: expected one of them, since the air drives the model; "
+            "record it, or plan without the heat"
         )
     # A face's own short gap is bridged before the other face's air stands in for it: the two may differ.
     upper, lower = (filled(time, values, BRIDGED_S).values for values in (upper, lower))
@@ -269,3 +270,20 @@ def lagged(time_s: Array, truth: Array, lag_s: float) -> Array:
         settled = truth[i + 1] - slope * lag_s
         reading[i + 1] = settled + (reading[i] - truth[i] + slope * lag_s) * np.exp(-step / lag_s)
     return reading
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A recorded heat beside the model.
+
+    Attributes:
+        residuals: by column; empty: the file has nothing of the sheet. preheat: None without rows before the sheet.
+    """
+
+    residuals: tuple[Residual, ...]
+    preheat: Preheat | None
+
+
+def beside(case: Case, heat: Heat) -> Recorded:
+    """All that a recorded heat says about a case that its air drives."""
+    return Recorded(compare(case, heat), recorded_preheat(case, heat))

@@ -114,7 +114,8 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     """Plan a heat.
 
     Args:
-        drop_m: wanted drop of the bubble, m; None: the drop opens no window. clearance_m: largest drop there is room for.
+        drop_m: wanted drop of the bubble, m; None: the drop opens no window.
+        clearance_m: largest drop there is room for, m; room_c: for the carry, °C.
 
     Raises:
         InputError: a drop without an opening, on a tray, of a polymer without viscosity, or out of reach of the model.
