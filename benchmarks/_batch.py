@@ -77,11 +77,10 @@ def passing_times(
     return first_times(batch_slab(problems), [*asked, at_once], LONGEST_S, intervals, tolerance_k)[:-1]
 
 
-def ready_times(
-    problems: Sequence[Problem], intervals: int = INTERVALS, tolerance_k: float = TOLERANCE_K
-) -> Array:
+def ready_times(problems: Sequence[Problem], intervals: int = INTERVALS, tolerance_k: float = TOLERANCE_K) -> Array:
     """Ready times of a batch from nothing but the problems, s, (problems,)."""
-    return passing_times(problems, (0.0,), intervals, tolerance_k)[0]
+    times: Array = passing_times(problems, (0.0,), intervals, tolerance_k)[0]
+    return times
 
 
 class _Counter:

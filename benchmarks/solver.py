@@ -1,3 +1,4 @@
+# ruff: noqa: E402 (threads must be switched off before numpy is imported)
 """Pullcue's heating solver beside scipy's and py-pde's on the same problems at the same error, in one run.
 
     python start.py bench                    everything, some minutes
@@ -14,7 +15,7 @@ from __future__ import annotations
 import os
 
 for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_variable] = "1"  # before numpy is imported, or it is too late
+    os.environ[_variable] = "1"
 
 import argparse
 import datetime
@@ -24,7 +25,7 @@ import subprocess
 import sys
 import time
 import tracemalloc
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
@@ -97,7 +98,7 @@ def machine() -> str:
     )
 
 
-def best_times(jobs: dict[str, Callable[[], Array]], rounds: int) -> tuple[dict[str, float], dict[str, Array]]:
+def best_times(jobs: Mapping[str, Callable[[], Array]], rounds: int) -> tuple[dict[str, float], dict[str, Array]]:
     """Shortest time of each job, s, taking turns, and its answers. The first round warms up and does not count."""
     best = dict.fromkeys(jobs, np.inf)
     answers: dict[str, Array] = {}
@@ -152,7 +153,7 @@ def compare(size: Size, problems: Sequence[Problem]) -> None:
         "py-pde, its LSODA": partial(looped, pde_ready_time, shared[: size.for_pde]),
         "Pullcue, one at a time": partial(looped, alone, shared),
     }
-    counts = {name: size.referenced for name in jobs} | {"py-pde, its LSODA": size.for_pde}
+    counts = dict.fromkeys(jobs, size.referenced) | {"py-pde, its LSODA": size.for_pde}
     for batch in size.batches:
         name = f"Pullcue, batch of {batch}"
         jobs[name], counts[name] = partial(ready_times, problems[:batch]), batch

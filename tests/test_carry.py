@@ -33,7 +33,8 @@ COOLING = {
 @pytest.mark.parametrize("gauge_mm", COOLING)
 def test_cooling_in_the_room_against_finite_volumes(gauge_mm: int) -> None:
     face_c, until_s, middle_c, mean_s = COOLING[gauge_mm]
-    problem = slab(constant_material(K, RHO, C), RHO * gauge_mm * 1e-3, 180.0, (8.6, 4.3), (22.0, 22.0), (0.9, 0.9), None, 22.0)
+    stuff = constant_material(K, RHO, C)
+    problem = slab(stuff, RHO * gauge_mm * 1e-3, 180.0, (8.6, 4.3), (22.0, 22.0), (0.9, 0.9), None, 22.0)
     time = np.arange(0.0, 205.0, 0.1)
     got, _ = profiles(problem, time)
     face, middle, mean = got[0], got[9], np.trapezoid(got, axis=0) / 18.0
@@ -45,14 +46,15 @@ def test_cooling_in_the_room_against_finite_volumes(gauge_mm: int) -> None:
 
 
 def test_measured_copolymer_on_a_foam_mold() -> None:
-    """L. Foster, J. Prosthet. Orthot. 16 (2004) 46: 4.76 mm natural PP copolymer leaves the oven at 152 to 166 °C and is
+    """L. Foster, J. Prosthet. Orthot. 16 (2004) 46: 4.76 mm natural PP copolymer leaves the oven at 152 to 166 °C, is
     opaque again 3.5 min after forming on a polyurethane mold (taken as insulating). Copolymer cooled slowly begins to
     crystallise at 115 to 125 °C (recalled): the modelled mean then lies there, within the span of the readings. h 7,
     emissivity 0.9, melt density 770, no latent heat; the means are derived by a finite-volume run elsewhere.
     """
     means = []
     for start_c, wanted in ((152.0, 115.9), (160.0, 121.3), (166.0, 125.2)):
-        problem = slab(constant_material(0.20, 770.0, 2450.0), 770.0 * 4.76e-3, start_c, (7.0, 0.0), (22.0, 22.0), (0.9, 0.0), None, 22.0)  # fmt: skip
+        melt = constant_material(0.20, 770.0, 2450.0)
+        problem = slab(melt, 770.0 * 4.76e-3, start_c, (7.0, 0.0), (22.0, 22.0), (0.9, 0.0), None, 22.0)
         profile, _ = profiles(problem, np.array([210.0]))
         means.append(float(np.trapezoid(profile[:, 0]) / 18.0))
         assert means[-1] == pytest.approx(wanted, abs=1.0)
@@ -68,7 +70,9 @@ def hot(t_c: float = 175.0) -> Array:
     return np.full(19, t_c)
 
 
-def seconds(polymer: Polymer, gauge_m: float = 6e-3, t_c: float = 175.0, room_c: float = 22.0, stretch: float = 1.0) -> float:
+def seconds(
+    polymer: Polymer, gauge_m: float = 6e-3, t_c: float = 175.0, room_c: float = 22.0, stretch: float = 1.0
+) -> float:
     found = carry(polymer, gauge_m, hot(t_c), room_c, stretch)
     assert found.formable_s is not None
     return found.formable_s

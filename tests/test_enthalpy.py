@@ -53,7 +53,7 @@ def test_heat_between_two_temperatures_is_the_area_under_the_capacity() -> None:
     t, c, k = random_tables(5, batch=1)
     stuff = material(t, c, k)
     ends = np.array([[t[0, 0] - 30.0], [t[-1, 0] + 40.0]])
-    fine = np.linspace(*ends[:, 0], 400_001)
+    fine = np.linspace(ends[0, 0], ends[1, 0], 400_001)
     area = np.trapezoid(np.interp(fine, t[:, 0], c[:, 0]), fine)
     assert float(np.diff(stuff.enthalpy(ends), axis=0)[0, 0]) == pytest.approx(area, rel=1e-7)
 

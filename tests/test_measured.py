@@ -59,7 +59,8 @@ def found(heat: Heat, case: Case = CASE) -> dict[str, Residual]:
 def test_air_and_walls_are_five_second_means() -> None:
     time = np.arange(0.0, 20.0, 1.0)
     values = 100.0 + time
-    air = measured_air(Heat(time_s=time, columns={"air_upper_c": values, "air_lower_c": values + 10, "wall_c": values - 5}))
+    columns = {"air_upper_c": values, "air_lower_c": values + 10.0, "wall_c": values - 5.0}
+    air = measured_air(Heat(time_s=time, columns=columns))
     assert KNOT_S == 5.0
     assert air.time_s.tolist() == [2.0, 7.0, 12.0, 17.0]
     assert air.upper_c.tolist() == [102.0, 107.0, 112.0, 117.0]
@@ -119,7 +120,8 @@ def test_long_gap_is_refused_by_its_times() -> None:
 
 def test_the_other_face_helps_over_a_long_gap() -> None:
     air = measured_air(changed(air_upper_c=with_gap(300.0, 380.0), wall_c=None))
-    assert np.interp(340.0, air.time_s, air.upper_c) == pytest.approx(np.interp(340.0, TIME, HEAT.columns["air_lower_c"]), abs=0.1)
+    wanted = np.interp(340.0, TIME, HEAT.columns["air_lower_c"])
+    assert np.interp(340.0, air.time_s, air.upper_c) == pytest.approx(wanted, abs=0.1)
 
 
 def test_missing_end_ends_the_drive() -> None:

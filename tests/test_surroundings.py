@@ -31,7 +31,7 @@ def air_at(air: OvenAir | SeriesAir, time_s: float, before: bool = False) -> flo
 
 def wall_at(air: OvenAir | SeriesAir, time_s: float) -> float:
     """Walls, °C."""
-    return float(air.drive(time_s * ONE).wall_k4[0]) ** 0.25 - 273.15
+    return float(air.drive(time_s * ONE).wall_k4[0] ** 0.25) - 273.15
 
 
 # --- the small oven model ---
@@ -158,16 +158,18 @@ def test_lagged_walls_solve_their_equation() -> None:
         wall = air[0] + offset[column]
         for i in range(len(time) - 1):
 
-            def rate(t: float, y: Array, c: int = column) -> Array:
-                return (np.interp(t, time, air) + offset[c] - y) / lag[c]
+            def rate(t: float, y: Array) -> Array:
+                return np.asarray((np.interp(t, time, air) + offset[column] - y) / lag[column])  # noqa: B023
 
-            wall = float(solve_ivp(rate, time[i : i + 2], [wall], "DOP853", rtol=1e-11, atol=1e-10).y[0, -1])
+            solved = solve_ivp(rate, (time[i], time[i + 1]), [wall], "DOP853", rtol=1e-11, atol=1e-10)
+            wall = float(solved.y[0, -1])
             assert got[i + 1, column] == pytest.approx(wall, abs=1e-6)
 
 
 def test_walls_without_lag_are_the_air() -> None:
     air = np.array([150.0, 120.0, 135.0])
-    np.testing.assert_allclose(lagged_wall_c(np.array([0.0, 5.0, 9.0]), air, 0.0 * ONE, 4.0 * ONE)[:, 0], air + 4.0, atol=0.01)
+    walls = lagged_wall_c(np.array([0.0, 5.0, 9.0]), air, 0.0 * ONE, 4.0 * ONE)[:, 0]
+    np.testing.assert_allclose(walls, air + 4.0, atol=0.01)
 
 
 # --- faces ---
@@ -193,7 +195,8 @@ def test_heat_flow_into_the_faces() -> None:
 
 
 def test_no_heat_flows_in_equilibrium() -> None:
-    still = OvenFaces(oven(0.0), 15.0 * np.ones((2, 1)), np.zeros((2, 1)), np.ones((2, 1)), np.ones((2, 1)), np.zeros((2, 1)))
+    one, none = np.ones((2, 1)), np.zeros((2, 1))
+    still = OvenFaces(oven(0.0), 15.0 * one, none, one, one, none)
     drive = Drive(np.array([[160.0]]), np.array([433.15**4]), np.zeros((1, 1)), np.zeros(1))
     np.testing.assert_allclose(still.flux(drive, np.full((2, 1), 160.0)), 0.0, atol=1e-9)
 

@@ -40,6 +40,8 @@ TOLERANCE_K = 0.012
 _FIRST_STEP_S = 0.25
 _LARGEST_GROWTH = 4.0
 _SMALLEST_STEP_S = 1e-7
+#: A change of the air at one moment counts as a jump from here on, K.
+_JUMP_K = 1e-6
 #: Finished columns are dropped from the arrays once they are this share of them.
 _DONE_SHARE = 0.25
 
@@ -74,7 +76,7 @@ class End:
     """Where a march ended.
 
     Attributes:
-        time_s: (batch,). layer_c: temperatures of the layers on the upper and lower face, °C, (2, batch); NaN: no layer.
+        time_s: (batch,). layer_c: temperatures of the layers on upper and lower face, °C, (2, batch); NaN: no layer.
         stored_j_m2: what sheet and layers hold more than at the start, per original area, (batch,).
         heat_j_m2: taken up from outside, equal to `stored_j_m2` but for rounding; None where not audited.
     """
@@ -224,6 +226,10 @@ def march(
         balance = _Balance(run, run.drive, flow, run.layer_c, np.empty_like(run.h))
         ratio = run.flat if run.sag is None else run.sag.ratio
         done = run.t >= run.until_s
+        if (arriving := _before_jump(run, balance)) is not None:
+            seen = observer.see(Moment(run.columns, run.t, run.h, arriving, ratio))
+            if seen is not None:
+                done |= seen
         seen = observer.see(Moment(run.columns, run.t, run.h, balance.right, ratio))
         if seen is not None:
             done |= seen
@@ -243,6 +249,20 @@ def march(
     stored = slab.mass_kg_m2 * (run.weights @ (end_h - start)).sum(axis=0)
     stored += (layers.has * layers.capacity * (end_layer_c - layers.start_c)).sum(axis=0)
     return End(end_t, np.where(layers.has, end_layer_c, np.nan), stored, heat if audit else None)
+
+
+def _before_jump(run: _Run, balance: _Balance) -> Array | None:
+    """Right side of the heat balance just before the surroundings jumped, where they jump now; None: nowhere."""
+    air = run.slab.surroundings.air
+    if air.next_break_s(np.zeros_like(run.t)) is None:
+        return None
+    earlier = air.drive(run.t, before=True)
+    if np.all(np.abs(earlier.air - run.drive.air) < _JUMP_K):
+        return None
+    right = balance.right.copy()
+    fall = (run.slab.surroundings.flux(earlier, balance.outer_c) * run.stretch) - balance.outside
+    right[:2] += np.where(run.layers.has, 0.0, fall)
+    return right
 
 
 def _advance(run: _Run, flow: Flow, balance: _Balance, tolerance_k: float, done: Flags | None) -> None:

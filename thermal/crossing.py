@@ -20,7 +20,7 @@ from thermal.slab import Slab
 Array = NDArray[np.float64]
 Place = Literal["coldest", "upper", "lower", "drop", "dose"]
 
-#: Columns solved together: fewer cost more calls a column, more spill the cache (measured: flat from 1000 to 4000).
+#: Columns solved together: fewer cost more calls a column, more leave the cache (docs/numerics.md).
 CHUNK = 2048
 _ROOT_STEPS = 6
 #: How far past a step's end, in steps, a place between nodes is looked for.

@@ -44,8 +44,8 @@ class History:
 
         Times outside the march keep its first or last state.
         """
-        times, first = np.unique(self.time_s[:, column], return_index=True)
-        h, rate = self.h[first, :, column], self.rate[first, :, column]
+        # A time that stands twice is a refused step, or a jump of the surroundings: before it, then after it.
+        times, h, rate = self.time_s[:, column], self.h[:, :, column], self.rate[:, :, column]
         at = np.clip(np.searchsorted(times, time_s, "right") - 1, 0, max(len(times) - 2, 0))
         after = np.minimum(at + 1, len(times) - 1)
         step = times[after] - times[at]
