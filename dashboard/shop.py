@@ -122,7 +122,7 @@ def open_shop(folder: Path | None) -> Shop:
     usual = _platform_folder()
     if any((usual / part).exists() for part in ("shop.toml", "ovens", "polymers")):
         return _named(usual, "the shop of this computer")
-    return _read(DEMO_FOLDER)
+    return read_shop(DEMO_FOLDER)
 
 
 def _platform_folder() -> Path:
@@ -138,10 +138,15 @@ def _named(folder: Path, by: str) -> Shop:
         raise InputError(f"{by} {folder} {what}; {_MAKE_ONE}")
     if not (folder / "shop.toml").exists():
         raise InputError(f"{by} {folder} holds no shop.toml; {_MAKE_ONE}")
-    return _read(folder)
+    return read_shop(folder)
 
 
-def _read(folder: Path) -> Shop:
+def read_shop(folder: Path) -> Shop:
+    """The shop in a folder that holds its shop.toml.
+
+    Raises:
+        InputError: the file is missing or cannot be used.
+    """
     fields = Fields(read_toml(folder / "shop.toml"), "shop.toml")
     shop = Shop(
         folder=folder,

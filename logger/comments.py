@@ -17,7 +17,7 @@ from typing import Any
 from thermal.fields import InputError
 
 #: Known keys at the top, and in a table [sensor.NAME].
-TOP_KEYS = ("polymer", "gauge_mm", "oven", "support", "opening_mm", "start_c", "set_c", "colour")
+TOP_KEYS = ("polymer", "gauge_mm", "oven", "support", "opening_mm", "start_c", "set_c", "colour", "simulated")
 SENSOR_KEYS = ("depth_mm", "lag_s", "x_mm", "y_mm", "z_mm", "std_k", "bias_k")
 SENSOR = "sensor"
 

@@ -54,6 +54,7 @@ def typed_metadata(metadata: Mapping[str, Any], where: str) -> dict[str, Any]:
         "start_c": top.maybe_number("start_c", START_C),
         "set_c": top.maybe_number("set_c", TEMPERATURE_C),
         "colour": top.text("colour", COLOURS) if top.has("colour") else None,
+        "simulated": top.flag("simulated", default=False),
         "sensors": sensors,
         "extra": extra | ({SENSOR: sensors_extra} if sensors_extra else {}),
     }
@@ -106,6 +107,7 @@ def metadata_of(heat: Heat) -> dict[str, Any]:
         "start_c": heat.start_c,
         "set_c": heat.set_c,
         "colour": heat.colour,
+        "simulated": heat.simulated or None,
     }
     if heat.opening_m is not None and len(heat.opening_m) == 1:
         known["opening_mm"] = known["opening_mm"][0]

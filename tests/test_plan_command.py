@@ -18,17 +18,20 @@ from dashboard.commands import pullcue
 from dashboard.commands.plan import plan as plan_command
 from dashboard.commands.plan_advice import advice, cautions, changes
 from dashboard.commands.plan_inputs import Asked, question
+from dashboard.commands.plan_measured import preheat_words
 from dashboard.commands.plan_text import plan_text
-from dashboard.commands.plan_words import between, percent, why_none
+from dashboard.commands.plan_words import between, limit_words, note_words, percent, why_none
 from dashboard.commands.units import Units
 from dashboard.shop import open_shop
 from logger.heatfile import write_heat
 from thermal.case import Case
 from thermal.fields import InputError
-from thermal.heat import Heat
+from thermal.heat import Event, Heat
+from thermal.notes import Note, difference
 from thermal.oven import Valid, oven_card_from_mapping
 from thermal.plan import Edge, Plan
 from thermal.plan import plan as plan_heat
+from thermal.polymer import Dose
 from thermal.polymer_data import shipped_polymer
 
 #: An oven of ordinary size, invented for these tests, as the person's own file holds it.
@@ -160,6 +163,16 @@ def test_face_that_is_spoilt_first_is_named() -> None:
     assert changes(plan, METRIC)[0].startswith("Set it lower")
 
 
+def test_face_that_was_hot_too_long_is_named() -> None:
+    polymer = shipped_polymer("pp-homopolymer")
+    dose = Dose(limit_s=120.0, reference_c=165.0, activation_j_mol=100_000.0)
+    plan = planned(polymer=replace(polymer, forming=replace(polymer.forming, dose=dose)))
+    assert plan.spoilt_by is not None
+    assert limit_words(plan, plan.spoilt_by, US) == (
+        "a face has been hot too long (it stands 2:00 at 329 °F, less where hotter)"
+    )
+
+
 def test_unsure_pull_goes_by_the_drop(card: str) -> None:
     words = (*SHEET, "--oven-card", card, "--opening-mm", "300", "--clearance-mm", "130")
     content = as_json(*words)
@@ -225,7 +238,10 @@ def test_json_drop(card: str) -> None:
     content = as_json(*SHEET, "--oven-card", card, "--opening-mm", "300x200", "--drop-mm", "40")
     assert content["inputs"]["opening_mm"] == [300, 200]
     assert content["inputs"]["drop_mm"] == 40
-    assert all(isinstance(drop, float) for drop in content["curve"]["drop_mm"])
+    drops = content["curve"]["drop_mm"]
+    known = [drop for drop in drops if drop is not None]
+    assert drops == known + [None] * (len(drops) - len(known))  # nothing is said of a sheet that hangs as a sack
+    assert max(known) > 40
 
 
 def test_json_null_where_there_is_no_such_time(never: dict[str, Any]) -> None:
@@ -380,7 +396,8 @@ def test_measured_heat_states_what_the_line_leaves_out(card: str, heat_file: str
     assert content["curve"]["air_c"][0] == pytest.approx(180.0, abs=0.01)
     (core,) = content["comparison"]
     assert core["name"] == "core_c"
-    assert len(core["time_s"]) == len(core["measured"]) == len(core["predicted"])
+    lengths = {len(core[name]) for name in ("time_s", "measured_c", "predicted_c", "p05_c", "p95_c")}
+    assert lengths == {150}  # every 10 s from 0 to 1490 s
     assert core["words"] in " ".join(run("--measured", heat_file, "--oven-card", card).stdout.split())
 
 
@@ -388,6 +405,118 @@ def test_line_wins_over_the_heat_file_and_says_so(card: str, heat_file: str) -> 
     content = as_json("--measured", heat_file, "--oven-card", card, "--gauge-mm", "5")
     assert content["inputs"]["gauge_mm"] == 5
     assert "The heat file states gauge 6.0 mm; planned with 5.0 mm" in content["notes"]
+
+
+# ---------------------------------------------------------------- a polymer without viscosity
+
+
+def test_opening_of_a_polymer_without_viscosity_is_planned_without_drop() -> None:
+    words = ("--polymer", "quillmere-flex", "--gauge-mm", "4", "--oven", "north", "--set-c", "150")
+    plain, wide = as_json(*words), as_json(*words, "--opening-mm", "300")
+    assert wide["window"] == plain["window"]
+    assert set(wide["curve"]["drop_mm"]) == {None}
+    assert "Polymer quillmere-flex has no [viscosity]: the drop is not predicted" in wide["notes"]
+    assert not [note for note in wide["notes"] if "No opening stated" in note]
+
+
+@pytest.mark.parametrize("option", ["--drop-mm", "--clearance-mm"])
+def test_drop_of_a_polymer_without_viscosity_is_refused(option: str) -> None:
+    words = ("--polymer", "quillmere-flex", "--gauge-mm", "4", "--oven", "north", "--opening-mm", "300")
+    result = run(*words, option, "40")
+    assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
+    assert "quillmere-flex: without [viscosity] the drop cannot be predicted" in result.stderr
+
+
+def test_forming_limits_without_stated_uncertainty_count_as_known_to_a_few_kelvin() -> None:
+    """0.03 of the Celsius value, as trade pages differ (estimate); not the 25 % of other estimated values."""
+    forming = open_shop(None).polymer("quillmere-flex").forming
+    assert forming.provenance.rel_std == 0.03
+    shown = CliRunner().invoke(pullcue, ["polymers", "quillmere-flex"]).stdout
+    assert "±3 % of the °C" in shown
+
+
+# ---------------------------------------------------------------- notes in the units asked for
+
+
+def test_notes_come_in_the_units_asked_for() -> None:
+    oven = replace(CARD, valid=Valid(set_c=(150.0, 210.0), gauge_mm=(2.0, 5.0)))
+    notes = planned(230.0, oven=oven).notes
+    metric, us = ([note_words(note, units) for note in notes] for units in (METRIC, US))
+    assert "Set 230 °C is outside what the oven card was found for (150 °C to 210 °C): less sure" in "\n".join(metric)
+    # 230, 150, 210 °C are 446, 302, 410 °F; 6, 2, 5 mm are 0.236, 0.079, 0.197 in, by definition of both units.
+    assert "Set 446 °F is outside what the oven card was found for (302 °F to 410 °F)" in "\n".join(us)
+    assert "Gauge 0.236 in (6.0 mm) is outside" in "\n".join(us)
+    assert "(0.079 in (2.0 mm) to 0.197 in (5.0 mm))" in "\n".join(us)
+    assert "°C" not in "\n".join(us)
+
+
+def test_braces_in_a_name_stay() -> None:
+    assert note_words(Note("polymer {x} {1} by {0}", (difference(20.0),)), US) == "polymer {x} {1} by 36 °F"
+
+
+# ---------------------------------------------------------------- the oven before the sheet
+
+
+def preheat_of(card: str, path: Path, slope_k_min: float = 0.0, above_k: float = 0.0, rows: int = 37) -> dict[str, Any]:
+    """What is said of a heat whose air was so in the 6 min before the door opened, 9 s before the sheet went in."""
+    time = np.concatenate([np.linspace(-10.0 * rows, -10.0, rows), np.arange(-8.0, 600.0, 2.0)])
+    air = 182.0 + above_k + slope_k_min * np.minimum(time + 10.0, 0.0) / 60.0 - 40.0 * (time > -9.0)
+    heat = Heat(
+        time_s=time,
+        columns={"air_upper_c": air},
+        events=(Event(-9.0, "door_open"), Event(3.0, "door_closed")),
+        polymer="pp-homopolymer",
+        gauge_m=6e-3,
+        set_c=185.0,
+    )
+    write_heat(heat, path)
+    content = as_json("--measured", str(path), "--oven-card", card)
+    found: dict[str, Any] = content["preheat"]
+    assert found["words"] in " ".join(run("--measured", str(path), "--oven-card", card).stdout.split())
+    assert content["comparison_words"].startswith("Nothing to compare")
+    return found
+
+
+def test_oven_that_was_steady(card: str, tmp_path: Path) -> None:
+    """The card's air is 3 K below the set temperature, so that 182 °C is what it expects."""
+    found = preheat_of(card, tmp_path / "heat.csv", slope_k_min=0.2)
+    assert found["steady"] is True
+    assert found["drift_k_min"] == pytest.approx(0.2, abs=1e-6)
+    assert found["departure_k"] == pytest.approx(-0.2 * 2.5, abs=1e-6)  # mean of the last 5 min
+    assert found["words"] == (
+        "Oven steady when the sheet went in: its air drifted by 0.2 K a minute; 0.5 K below what the oven card expects"
+    )
+
+
+@pytest.mark.parametrize(("slope", "word"), [(1.5, "rising"), (-1.5, "falling")])
+def test_oven_that_was_still_moving(card: str, tmp_path: Path, slope: float, word: str) -> None:
+    found = preheat_of(card, tmp_path / "heat.csv", slope_k_min=slope)
+    assert found["steady"] is False
+    assert f"Oven not steady when the sheet went in: its air still {word} by 1.5 K a minute" in found["words"]
+
+
+def test_oven_that_was_steady_elsewhere(card: str, tmp_path: Path) -> None:
+    found = preheat_of(card, tmp_path / "heat.csv", above_k=9.0)
+    assert found["steady"] is False
+    assert found["words"] == ("Oven steady when the sheet went in, but its air 9.0 K above what the oven card expects")
+
+
+def test_oven_of_which_too_little_is_known(card: str, tmp_path: Path, heat_file: str) -> None:
+    found = preheat_of(card, tmp_path / "heat.csv", rows=4)
+    assert found["steady"] is None
+    assert "too few readings of its air before" in found["words"]
+
+
+def test_oven_of_which_nothing_is_known() -> None:
+    assert preheat_words(None, METRIC).endswith("the air before it was not recorded")
+
+
+def test_walls_start_as_warm_as_the_preheat_left_them(card: str, tmp_path: Path) -> None:
+    """Walls with a lag of 300 s cannot follow the air that falls by 40 K as the door opens."""
+    preheat_of(card, tmp_path / "heat.csv")
+    content = as_json("--measured", str(tmp_path / "heat.csv"), "--oven-card", card)
+    # Exact: walls 2 K below the air (card), fallen for 8 to 10 s: 180 - 40 (1 - exp(-9/300)) is 178.8 °C.
+    assert content["curve"]["wall_c"][0] == pytest.approx(178.8, abs=0.4)
 
 
 # ---------------------------------------------------------------- pictures

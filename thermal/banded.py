@@ -53,9 +53,9 @@ def _dense(weights: Array, weight: Array, differences: Array, slope: Array, at_f
 
 
 def _bands(weights: Array, weight: Array, slope: Array, at_face: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """The matrix of `factor` as bands: pairs (half, 2, batch) and middle (batch,) of the diagonal; entry of a node's row
-    for its neighbour towards the middle; entry of that neighbour's row for the node; entry of a face's row for the
-    second node inward, the same on both sides.
+    """The matrix of `factor` as bands: pairs (half, 2, batch) and middle (batch,) of the diagonal; entry of a node's
+    row for its neighbour towards the middle; entry of that neighbour's row for the node; entry of a face's row for
+    the second node inward, the same on both sides.
     """
     # Weights of a face's row for itself and two nodes inward, and of an inner row for a neighbour and itself.
     w0, w1, w2, near, own = (weights[0, 0], weights[0, 2], weights[0, 4], weights[2, 0], weights[2, 2])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,10 @@ class Film:
     absorptance: float = 0.3
 
 
+def _nothing() -> Array:
+    return np.empty(0)
+
+
 @dataclass(frozen=True)
 class MeasuredAir:
     """Recorded oven temperatures that drive the model in place of the card's air.
@@ -47,12 +51,16 @@ class MeasuredAir:
     Attributes:
         time_s: (times,), strictly increasing. upper_c, lower_c: air at each face, °C, (times,).
         wall_c: °C, (times,); None: the walls follow the mean air with the card's lag and offset.
+        before_s, before_c: mean air before `time_s[0]`, strictly increasing, (earlier,): what the walls followed until
+        the sheet went in; empty: the walls are in balance with the first air.
     """
 
     time_s: Array
     upper_c: Array
     lower_c: Array
     wall_c: Array | None = None
+    before_s: Array = field(default_factory=_nothing)
+    before_c: Array = field(default_factory=_nothing)
 
 
 @dataclass(frozen=True)
@@ -63,6 +71,7 @@ class Case:
         gauge_m: thickness, m. set_c: the oven's set temperature as displayed, °C. start_c: sheet when it goes in.
         support: 'frame' (both faces free, it sags) or 'tray' (lies flat on the card's tray).
         opening_m: free area inside the frame: (diameter,) or (side, side), m; None: the drop is not predicted.
+            Nor is it for a polymer without viscosity, or on a tray: see `drops`.
         colour: 'natural' or 'pigmented'. film: protective film left on (upper, lower).
         openings_s: when the door is opened; 0 is the sheet going in. measured: recorded air, None: the card's model.
     """
@@ -78,6 +87,11 @@ class Case:
     film: tuple[Film | None, Film | None] = (None, None)
     openings_s: tuple[float, ...] = (0.0,)
     measured: MeasuredAir | None = None
+
+    @property
+    def drops(self) -> bool:
+        """Whether the drop of the sheet is predicted."""
+        return self.support == "frame" and self.opening_m is not None and self.polymer.viscosity is not None
 
 
 @dataclass(frozen=True)
@@ -143,7 +157,6 @@ def slab(case: Case, by: Departures = NONE) -> Slab:
         return np.ascontiguousarray(np.broadcast_to(np.asarray(value, float), (batch,)))
 
     mass = wide(float(case.polymer.density.at(ROOM_C)) * case.gauge_m * by.density * by.gauge)
-    on_tray = case.support == "tray"
     return Slab(
         material=sheet_material(case.polymer, by, batch),
         mass_kg_m2=mass,
@@ -151,7 +164,7 @@ def slab(case: Case, by: Departures = NONE) -> Slab:
         surroundings=_faces(case, by, wide),
         lumps=_lumps(case, by, wide),
         absorption=None if case.oven.kind == "convection" else _absorption(case, by, wide),
-        sag=None if on_tray or case.opening_m is None else _sag(case.polymer, case.opening_m, by, wide),
+        sag=_sag(case, by, wide),
     )
 
 
@@ -210,7 +223,9 @@ def _air(case: Case, by: Departures, wide: _Wide) -> Air:
     both = np.stack([air.upper_c, air.lower_c], axis=1)[:, :, None] + wide(by.air_k)
     if air.wall_c is None:
         offset = wide(card.wall_offset_k - card.air_offset_k + by.wall_k)
-        wall = lagged_wall_c(air.time_s, 0.5 * (air.upper_c + air.lower_c), lag, offset)
+        time = np.concatenate([air.before_s, air.time_s])
+        mean = np.concatenate([air.before_c, 0.5 * (air.upper_c + air.lower_c)])
+        wall = lagged_wall_c(time, mean, lag, offset)[len(air.before_s) :]
     else:
         wall = air.wall_c[:, None] + wide(by.wall_k)
     return SeriesAir(air.time_s, both, wall)
@@ -239,7 +254,8 @@ def _faces(case: Case, by: Departures, wide: _Wide) -> OvenFaces:
         if face.emitter:
             # Absorbed at the face unless the sheet takes it up in depth (see `_absorption`).
             kelvin = wide(face.emitter.temperature_c + moved_k + by.emitter_k) + ZERO_C_IN_K
-            share = _kept_by_film(case, side) if _translucent(case) else 1.0
+            in_depth = _translucent(case) and not (side == 1 and case.support == "tray")
+            share = _kept_by_film(case, side) if in_depth else 1.0
             gain = share * emissivity * view * STEFAN_BOLTZMANN_W_M2K4 * kelvin**4
         emitter_gain.append(gain)
     return OvenFaces(_air(case, by, wide), *(np.stack(part) for part in (h, offset, loss, wall_gain, emitter_gain)))
@@ -302,12 +318,11 @@ def _lumps(case: Case, by: Departures, wide: _Wide) -> tuple[Lump | None, Lump |
     return layers[0], layers[1]
 
 
-def _sag(polymer: Polymer, opening_m: tuple[float, ...], by: Departures, wide: _Wide) -> Sag:
+def _sag(case: Case, by: Departures, wide: _Wide) -> Sag | None:
+    polymer, opening_m = case.polymer, case.opening_m
     v, e = polymer.viscosity, polymer.expansion
-    if v is None:
-        raise InputError(
-            f"polymer {polymer.id}: without [viscosity] the drop cannot be predicted: add it, or leave the opening out"
-        )
+    if v is None or opening_m is None or not case.drops:
+        return None
     shift = wide(by.melting_k) if polymer.semi_crystalline else wide(0.0)
     melt = Melt(
         reference_pa_s=v.reference_pa_s * wide(by.viscosity),

@@ -40,6 +40,8 @@ TOLERANCE_K = 0.012
 _FIRST_STEP_S = 0.25
 _LARGEST_GROWTH = 4.0
 _SMALLEST_STEP_S = 1e-7
+#: A change of the air at one moment counts as a jump from here on, K.
+_JUMP_K = 1e-6
 #: Finished columns are dropped from the arrays once they are this share of them.
 _DONE_SHARE = 0.25
 
@@ -74,7 +76,7 @@ class End:
     """Where a march ended.
 
     Attributes:
-        time_s: (batch,). layer_c: temperatures of the layers on the upper and lower face, °C, (2, batch); NaN: no layer.
+        time_s: (batch,). layer_c: temperatures of the layers on upper and lower face, °C, (2, batch); NaN: no layer.
         stored_j_m2: what sheet and layers hold more than at the start, per original area, (batch,).
         heat_j_m2: taken up from outside, equal to `stored_j_m2` but for rounding; None where not audited.
     """
@@ -108,15 +110,15 @@ class _Balance:
         outside: heat flow from outside on each side, W/m2, (2, batch).
     """
 
-    def __init__(self, run: _Run, drive: Drive, h: Array, layer_c: Array | None, flow: Flow, right: Array) -> None:
-        self.flow = run.follower.flow(h, flow)
-        np.matmul(run.differences, self.flow.theta, out=right)
-        right *= run.conductance
+    def __init__(self, run: _Run, drive: Drive, flow: Flow, layer_c: Array | None, right: Array) -> None:
+        np.matmul(run.differences, flow.theta, out=right)
+        if run.sag is not None:
+            right *= run.stretch * run.stretch
         # A stretch that grows by dln(lambda) changes conduction twice as fast as what comes from outside.
         self.conducted = None if run.sag is None else right.copy()
         if run.source is not None:
             right += run.stretch * run.source
-        self.outer_c = self.flow.temperature_c[:2]
+        self.outer_c = flow.temperature_c[:2]
         self.layers: Array | None = None
         if layer_c is None:
             self.outside = run.slab.surroundings.flux(drive, self.outer_c)
@@ -164,18 +166,16 @@ class _Run:
         self.heat = np.zeros(batch) if audit else None
         self.sag: SagState | None = None if slab.sag is None else slab.sag.start(profile)
         self.source = None if slab.absorption is None else slab.absorption.loads_w_m2(intervals)[order]
-        self.follower = Follower(slab.material, intervals + 1)
+        self.follower = Follower(slab.material, intervals + 1, intervals / slab.mass_kg_m2)
         self._take(slab)
         self.layer_c = self.layers.start_c if self.layers.has.any() else None
 
     def _take(self, slab: Slab) -> None:
         self.slab = slab
-        self.stretch: Array | float
-        self.conductance: Array
         self.layers = _Layers(slab)
         self.work = _Work(self.intervals + 1, slab.batch)
-        self._conductance = self.intervals / slab.mass_kg_m2
-        self.stretch_to(1.0 if self.sag is None else self.sag.stretch)
+        # Area of the sheet over its original area.
+        self.stretch: Array | float = 1.0 if self.sag is None else self.sag.stretch
         self.flat = np.zeros(slab.batch)
         self.drive = slab.surroundings.air.drive(self.t)
 
@@ -183,20 +183,15 @@ class _Run:
         """Drop all other columns."""
 
         def cut(values: Array | None) -> Array | None:
-            return None if values is None else np.ascontiguousarray(values[..., alive])
+            return None if values is None else values.take(alive, axis=-1)
 
         self.columns, self.until_s = self.columns[alive], self.until_s[alive]
         self.t, self.step = self.t[alive], self.step[alive]
-        self.h = np.ascontiguousarray(self.h[:, alive])
+        self.h = self.h.take(alive, axis=1)
         self.heat, self.source, self.layer_c = cut(self.heat), cut(self.source), cut(self.layer_c)
         self.sag = None if self.sag is None else self.sag.columns(alive)
         self.follower = self.follower.columns(alive)
         self._take(self.slab.columns(alive))
-
-    def stretch_to(self, stretch: Array | float) -> None:
-        """Let the sheet have this area over its original area from now on."""
-        self.stretch = stretch
-        self.conductance = self._conductance * (stretch * stretch)
 
 
 def march(
@@ -224,12 +219,17 @@ def march(
     start, end_h, end_layer_c = run.h, run.h.copy(), layers.start_c.copy()
     end_t, heat = np.zeros(slab.batch), np.zeros(slab.batch)
     while True:
+        flow = run.follower.flow(run.h, run.work.start)
         if run.sag is not None:
-            run.sag.arrive(run.follower.flow(run.h, run.work.start).temperature_c[run.natural])
-            run.stretch_to(run.sag.stretch)
-        balance = _Balance(run, run.drive, run.h, run.layer_c, run.work.start, np.empty_like(run.h))
+            run.sag.arrive(flow.temperature_c[run.natural])
+            run.stretch = run.sag.stretch
+        balance = _Balance(run, run.drive, flow, run.layer_c, np.empty_like(run.h))
         ratio = run.flat if run.sag is None else run.sag.ratio
         done = run.t >= run.until_s
+        if (arriving := _before_jump(run, balance)) is not None:
+            seen = observer.see(Moment(run.columns, run.t, run.h, arriving, ratio))
+            if seen is not None:
+                done |= seen
         seen = observer.see(Moment(run.columns, run.t, run.h, balance.right, ratio))
         if seen is not None:
             done |= seen
@@ -245,13 +245,27 @@ def march(
             if finished > _DONE_SHARE * len(done):
                 run.keep(np.flatnonzero(~done))
                 continue
-        _advance(run, balance, tolerance_k, done if finished else None)
+        _advance(run, flow, balance, tolerance_k, done if finished else None)
     stored = slab.mass_kg_m2 * (run.weights @ (end_h - start)).sum(axis=0)
     stored += (layers.has * layers.capacity * (end_layer_c - layers.start_c)).sum(axis=0)
     return End(end_t, np.where(layers.has, end_layer_c, np.nan), stored, heat if audit else None)
 
 
-def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | None) -> None:
+def _before_jump(run: _Run, balance: _Balance) -> Array | None:
+    """Right side of the heat balance just before the surroundings jumped, where they jump now; None: nowhere."""
+    air = run.slab.surroundings.air
+    if air.next_break_s(np.zeros_like(run.t)) is None:
+        return None
+    earlier = air.drive(run.t, before=True)
+    if np.all(np.abs(earlier.air - run.drive.air) < _JUMP_K):
+        return None
+    right = balance.right.copy()
+    fall = (run.slab.surroundings.flux(earlier, balance.outer_c) * run.stretch) - balance.outside
+    right[:2] += np.where(run.layers.has, 0.0, fall)
+    return right
+
+
+def _advance(run: _Run, flow: Flow, balance: _Balance, tolerance_k: float, done: Flags | None) -> None:
     """One step of Rodas3 (gamma = 1/2), in the form that needs no matrix products but the storage:
 
         (2 W/h - J) u1 = f0 + h/2 f_t
@@ -272,13 +286,13 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
     by_time *= h
     if run.sag is not None:
         by_outer, by_time = by_outer * run.stretch, by_time * run.stretch
-    system = _System(run, balance, by_outer, h)
+    system = _System(run, flow, by_outer, h)
     growth: Array | None = None
     by_stretch: Array | None = None
     if run.sag is not None and balance.conducted is not None:
         growth = run.sag.stretch_growth_1_s() * h
         by_stretch = growth * (balance.right + balance.conducted)
-        run.stretch_to(run.stretch * np.exp(growth))
+        run.stretch = run.stretch * np.exp(growth)
     end = air.drive(run.t + h, before=True)
     per_step = slab.mass_kg_m2 / h
 
@@ -300,15 +314,15 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
     y = u1 + u1
     y += run.h
     layer_y = None if run.layer_c is None or l1 is None else run.layer_c + 2.0 * l1
-    outer = [] if run.heat is None else [_outer_change(run, balance, u, c) for u, c in ((u1, l1), (u2, l2))]
+    outer = [] if run.heat is None else [_outer_change(run, flow, u, c) for u, c in ((u1, l1), (u2, l2))]
     u1 -= u2
     layer_change = None if l1 is None or l2 is None else l1 - l2
-    middle = _Balance(run, end, y, layer_y, work.stage, work.u3)
+    middle = _Balance(run, end, run.follower.flow(y, work.stage, True), layer_y, work.u3)
     work.u3 += store(u1)
     u3, l3 = system.solve(work.u3, middle.layers, None, layer_change)
     y += u3
     layer_y = None if layer_y is None or l3 is None else layer_y + l3
-    last = _Balance(run, end, y, layer_y, work.stage, work.u4)
+    last = _Balance(run, end, run.follower.flow(y, work.stage, True), layer_y, work.u4)
     np.multiply(u3, 8.0 / 3.0, out=work.slope)
     u1 -= work.slope
     work.u4 += store(u1)
@@ -317,50 +331,56 @@ def _advance(run: _Run, balance: _Balance, tolerance_k: float, done: Flags | Non
     y += u4
     layer_y = None if layer_y is None or l4 is None else layer_y + l4
 
-    np.divide(u4, balance.flow.capacity, out=work.slope)
+    np.divide(u4, flow.capacity, out=work.slope)
     size: Array = np.sqrt(np.einsum("ij,ij->j", work.slope, work.slope) / (run.intervals + 1))
     if l4 is not None:
         size = np.maximum(size, np.max(np.abs(l4) * run.layers.has, axis=0))
     size /= tolerance_k
     good = size <= 1.0
     moved = good if done is None else good & ~done
-    if np.any(~(good | (h >= _SMALLEST_STEP_S))):
+    all_moved = bool(moved.all())
+    if not all_moved and np.any(h[~good] < _SMALLEST_STEP_S):
         raise ArithmeticError("the heating equation could not be solved: a value among the inputs is too extreme")
     size = np.where(size < 1e6, np.maximum(size, 1e-6), 1e6)  # also where it is no number
-    wanted = h * np.clip(0.9 * np.cbrt(1.0 / size), 0.2, _LARGEST_GROWTH)
+    wanted = h * np.minimum(np.maximum(0.9 / np.cbrt(size), 0.2), _LARGEST_GROWTH)
     cut_short = good & (h < run.step)  # by a break or the end, not by its error
     wanted = np.where(cut_short, np.maximum(wanted, run.step), wanted)
     if run.heat is not None:
-        outer += [_outer_change(run, balance, u, c) for u, c in ((u3, l3), (u4, l4))]
+        outer += [_outer_change(run, flow, u, c) for u, c in ((u3, l3), (u4, l4))]
         taken = _heat(run, (balance, middle, last), by_outer, by_time, h, outer, growth)
         run.heat = run.heat + np.where(moved, taken, 0.0)
     if run.sag is not None:
         run.sag.leave(moved, h)
         wanted = np.minimum(wanted, run.sag.longest_step_s())
     run.step = wanted
-    if moved.all():
+    before = run.drive
+    run.drive = end if following is None else air.drive(run.t + h)
+    if all_moved:
         run.h, run.t, run.layer_c = y, run.t + h, layer_y
-        run.drive = end if following is None else air.drive(run.t)
-    else:
-        run.h, run.t = np.where(moved, y, run.h), np.where(moved, run.t + h, run.t)
-        if run.layer_c is not None and layer_y is not None:
-            run.layer_c = np.where(moved, layer_y, run.layer_c)
-        run.drive = air.drive(run.t)
+        return
+    refused = np.flatnonzero(~moved)
+    y[:, refused] = run.h[:, refused]
+    run.h, run.t = y, np.where(moved, run.t + h, run.t)
+    if run.layer_c is not None and layer_y is not None:
+        run.layer_c = np.where(moved, layer_y, run.layer_c)
+    run.drive = Drive(*(np.where(moved, new, old) for new, old in zip(run.drive, before, strict=True)))
 
 
-def _outer_change(run: _Run, balance: _Balance, u: Array, u_layer: Array | None) -> Array:
+def _outer_change(run: _Run, flow: Flow, u: Array, u_layer: Array | None) -> Array:
     """Change of what faces the oven, K, (2, batch)."""
-    face = u[:2] / balance.flow.capacity[:2]
+    face = u[:2] / flow.capacity[:2]
     return face if u_layer is None else np.where(run.layers.has, u_layer, face)
 
 
 class _System:
     """2 W/h - J of the nodes, factored, with the layers' unknowns (their temperatures) eliminated."""
 
-    def __init__(self, run: _Run, balance: _Balance, by_outer: Array, h: Array) -> None:
+    def __init__(self, run: _Run, flow: Flow, by_outer: Array, h: Array) -> None:
         weight = 2.0 * run.slab.mass_kg_m2 / h
-        slope = np.multiply(balance.flow.slope, run.conductance, out=run.work.slope)
-        capacity = balance.flow.capacity[:2]
+        slope = flow.slope
+        if run.sag is not None:
+            slope = np.multiply(slope, run.stretch * run.stretch, out=run.work.slope)
+        capacity = flow.capacity[:2]
         self._per_s = 1.0 / h
         self._layers = None
         if run.layer_c is None:

@@ -6,7 +6,7 @@ Only the step in which a threshold is passed is kept; inside it the profile foll
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.grid import INTERVALS, Rates, coldest_c, hermite, natural_order
+from thermal.polymer import Dose
 from thermal.slab import Slab
 
 Array = NDArray[np.float64]
-Place = Literal["coldest", "upper", "lower", "drop"]
+Place = Literal["coldest", "upper", "lower", "drop", "dose"]
 
-#: Columns solved together: fewer cost more calls a column, more spill the cache (measured: flat from 1000 to 4000).
+#: Columns solved together: fewer cost more calls a column, more leave the cache (docs/numerics.md).
 CHUNK = 2048
 _ROOT_STEPS = 6
 #: How far past a step's end, in steps, a place between nodes is looked for.
@@ -31,14 +32,37 @@ class Threshold:
     """A value to be passed on the way up.
 
     Attributes:
-        place: 'coldest' point or 'upper' or 'lower' face, °C, or 'drop' over clamp radius.
+        place: 'coldest' point or 'upper' or 'lower' face, °C; 'drop' over clamp radius; 'dose' of the hotter face, s.
         value: (batch,); infinity is never passed.
         needed: minimum that opens the window (True) or maximum that closes it (False).
+        dose: law of a 'dose'.
     """
 
     place: Place
     value: Array
     needed: bool
+    dose: Dose | None = None
+
+
+class _DoseMeter:
+    """Time at temperature of the hotter face, as seconds at the dose's reference temperature."""
+
+    def __init__(self, slab: Slab, dose: Dose) -> None:
+        self._material, self._law = slab.material, dose
+        self.dose_s, self._rate, self._time = (np.zeros(slab.batch) for _ in range(3))
+
+    def read(self, moment: Moment) -> tuple[Array, Array]:
+        """(dose before, dose now) of the moment's columns, s; the rate is exponential in time within a step."""
+        columns = moment.columns
+        hotter = self._material.columns(columns).temperature(np.max(moment.inward_h[:2], axis=0)[None])[0]
+        rate, rate_before = self._law.rate(hotter), self._rate[columns]
+        ratio = rate / np.where(rate_before > 0, rate_before, rate)
+        even = np.abs(ratio - 1.0) < 1e-6
+        mean = np.where(even, rate, (rate - rate / ratio) / np.log(np.where(even, 2.0, ratio)))
+        before = self.dose_s[columns]
+        self.dose_s[columns] = before + mean * (moment.time_s - self._time[columns])
+        self._rate[columns], self._time[columns] = rate, moment.time_s
+        return before, self.dose_s[columns]
 
 
 class _Crossings:
@@ -50,7 +74,8 @@ class _Crossings:
         self.time = np.full((len(thresholds), batch), np.nan)
         self._natural = natural_order(intervals)
         self._waiting = np.ones((len(thresholds), batch), np.bool_)
-        self._limit = [t.value if t.place == "drop" else slab.material.enthalpy(t.value) for t in thresholds]
+        self._limit = [t.value if t.place in ("drop", "dose") else slab.material.enthalpy(t.value) for t in thresholds]
+        self._meters = {i: _DoseMeter(slab, t.dose) for i, t in enumerate(thresholds) if t.dose is not None}
         self._brackets: list[tuple[int, NDArray[np.intp], Array, Array, Array, Array, Array, Array]] = []
         self._previous: Moment | None = None
 
@@ -60,11 +85,17 @@ class _Crossings:
             return None  # finished columns were dropped; nothing has moved
         news = False
         for i, threshold in enumerate(self.thresholds):
-            passed = _signal(moment, threshold.place) >= self._limit[i][moment.columns]
+            before, now = (
+                self._meters[i].read(moment) if i in self._meters else _signal(previous, moment, threshold.place)
+            )
+            passed = now >= self._limit[i][moment.columns]
             passed &= self._waiting[i, moment.columns]
             if passed.any():
                 news = True
-                self._keep(i, np.flatnonzero(passed), previous, moment)
+                at = np.flatnonzero(passed)
+                self._keep(i, at, previous, moment)
+                if before is not None:
+                    self._interpolate(i, at, before[at], now[at], previous, moment)
         if not news:
             return None
         needed = np.array([t.needed for t in self.thresholds])
@@ -76,14 +107,9 @@ class _Crossings:
         columns = moment.columns[passed]
         self._waiting[i, columns] = False
         self.time[i, columns] = moment.time_s[passed]
-        if previous is None:
+        if previous is None or self.thresholds[i].place in ("drop", "dose"):
             return
         t0, t1 = previous.time_s[passed], moment.time_s[passed]
-        if self.thresholds[i].place == "drop":
-            low, high = previous.drop_ratio[passed], moment.drop_ratio[passed]
-            part = (self.thresholds[i].value[columns] - low) / np.where(high > low, high - low, 1.0)
-            self.time[i, columns] = t0 + np.clip(part, 0.0, 1.0) * (t1 - t0)
-            return
         self._brackets.append(
             (
                 i,
@@ -96,6 +122,17 @@ class _Crossings:
                 moment.inward_inflow[:, passed],
             )
         )
+
+    def _interpolate(
+        self, i: int, at: NDArray[np.intp], low: Array, high: Array, previous: Moment | None, moment: Moment
+    ) -> None:
+        """Straight line in a step of a drop or a dose, whose steps are short enough for it."""
+        if previous is None:
+            return
+        columns = moment.columns[at]
+        t0, t1 = previous.time_s[at], moment.time_s[at]
+        part = (self._limit[i][columns] - low) / np.where(high > low, high - low, 1.0)
+        self.time[i, columns] = t0 + np.clip(part, 0.0, 1.0) * (t1 - t0)
 
     def refine(self) -> Array:
         """Times of passing, s, (thresholds, batch), NaN where never."""
@@ -151,14 +188,14 @@ class _Crossings:
         return result
 
 
-def _signal(moment: Moment, place: Place) -> Array:
-    """What is compared with the threshold while marching: enthalpy rises with temperature, so it serves."""
+def _signal(previous: Moment | None, moment: Moment, place: Place) -> tuple[Array | None, Array]:
+    """What is compared with the threshold while marching: (before, now); before only where a straight line between
+    the two serves. Enthalpy rises with temperature, so it stands for it.
+    """
     if place == "drop":
-        return moment.drop_ratio
-    value: Array = (
-        np.minimum.reduce(moment.inward_h, axis=0) if place == "coldest" else moment.inward_h[int(place == "lower")]
-    )
-    return value
+        return None if previous is None else previous.drop_ratio, moment.drop_ratio
+    h = moment.inward_h
+    return None, np.minimum.reduce(h, axis=0) if place == "coldest" else h[int(place == "lower")]
 
 
 def _rows(place: Place, h: Array) -> NDArray[np.intp]:
@@ -189,7 +226,7 @@ def first_times(
     """
 
     def work(part: Slab, columns: NDArray[np.intp]) -> Array:
-        mine = [Threshold(t.place, t.value[columns], t.needed) for t in thresholds]
+        mine = [replace(t, value=t.value[columns]) for t in thresholds]
         crossings = _Crossings(part, mine, intervals)
         march(part, until_s, crossings, intervals, tolerance_k)
         return crossings.refine()

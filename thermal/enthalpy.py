@@ -45,7 +45,7 @@ class Material:
 
     def columns(self, keep: NDArray[np.intp]) -> Material:
         """The material of some of the batch's columns."""
-        return Material(*(np.ascontiguousarray(getattr(self, f)[:, keep]) for f in self.__dataclass_fields__))
+        return Material(*(getattr(self, f).take(keep, axis=1) for f in self.__dataclass_fields__))
 
     def segment(self, h: Array) -> NDArray[np.intp]:
         """Flat index of each value's segment into the raveled (segments, batch) arrays."""
@@ -102,7 +102,7 @@ class Material:
 class Flow:
     """All that the conduction step needs at the nodes' enthalpies; memory that is written again and again.
 
-    Attributes (nodes, batch): theta: ∫ k dT, W/m. slope: d(theta)/dH, kg/(m s). capacity: dH/dT, J/(kg K).
+    Attributes (nodes, batch): theta: ∫ k dT times the follower's `per`. slope: d(theta)/dH. capacity: dH/dT, J/(kg K).
     temperature_c: °C.
     """
 
@@ -117,42 +117,54 @@ class Follower:
     again only where the value has left it. The results do not depend on what was asked before.
     """
 
-    def __init__(self, of: Material, nodes: int) -> None:
+    def __init__(self, of: Material, nodes: int, per: Array | float = 1.0) -> None:
+        """`per`, (batch,) or one number, multiplies theta and its slope."""
         ends = np.full((1, of.batch), np.inf)
         low, high = np.concatenate([-ends, of.knot_h]), np.concatenate([of.knot_h, ends])
-        parts = (low, high, of.h, of.t, of.c, of.c * of.c, 2.0 * of.c_slope, of.theta, of.k, 0.5 * of.k_slope)
-        self._of = of
-        self._table = np.stack([part.ravel() for part in parts])
-        self._here = np.full((len(parts), nodes, of.batch), np.nan)
-        self._here[0] = np.inf  # nobody's segment is known yet
-        self._below, self._above = (np.empty((nodes, of.batch), np.bool_) for _ in range(2))
-        self._work = np.empty((nodes, of.batch))
+        capacity = (0.5 * of.c, 0.25 * of.c * of.c, 0.5 * of.c_slope)
+        conduction = (per * of.theta, per * of.k, 0.5 * per * of.k_slope)
+        # A segment's parts lie side by side in the table, so that each is fetched at once.
+        table = np.stack([low, high, of.h, of.t, *capacity, *conduction], axis=-1)
+        here = np.full((table.shape[-1], nodes, of.batch), np.nan)
+        here[0] = np.inf  # nobody's segment is known yet
+        self._take(of.knot_h, table, here)
+
+    def _take(self, knot_h: Array, table: Array, here: Array) -> None:
+        self._knot_h, self._table, self._here = knot_h, table, here
+        self._below, self._above = (np.empty(here.shape[1:], np.bool_) for _ in range(2))
+        self._work = np.empty(here.shape[1:])
 
     def columns(self, keep: NDArray[np.intp]) -> Follower:
         """The follower of some columns, with what it remembers."""
-        fewer = Follower(self._of.columns(keep), self._here.shape[1])
-        fewer._here = np.ascontiguousarray(self._here[:, :, keep])
+        fewer = Follower.__new__(Follower)
+        fewer._take(self._knot_h.take(keep, axis=1), self._table.take(keep, axis=1), self._here.take(keep, axis=2))
         return fewer
 
-    def flow(self, h: Array, into: Flow) -> Flow:
-        """Evaluate at enthalpy `h`, J/kg, (nodes, batch), into memory of that size; returns it."""
+    def flow(self, h: Array, into: Flow, theta_only: bool = False) -> Flow:
+        """Evaluate at enthalpy `h`, J/kg, (nodes, batch), into memory of that size; returns it.
+
+        With `theta_only` nothing else is set but the first two nodes' temperatures.
+        """
         self._look_up(h)
-        _, _, start, t, c, c_squared, c_slope, theta, k, k_slope = self._here
-        work, rise, capacity = self._work, into.temperature_c, into.capacity
-        # See Material: rise = 2 h/(c + sqrt(c2 + 2 c_slope h)).
+        _, _, start, t, half_c, square, half_c_slope, theta, k, half_k_slope = self._here
+        work, rise, half, slope = self._work, into.temperature_c, into.capacity, into.slope
+        # See Material, all halved: rise = h/(c/2 + sqrt(c2/4 + c_slope h/2)).
         np.subtract(h, start, out=rise)
-        np.multiply(c_slope, rise, out=capacity)
-        np.add(capacity, c_squared, out=capacity)
-        np.sqrt(capacity, out=capacity)
-        np.add(c, capacity, out=work)
-        np.add(rise, rise, out=rise)
+        np.multiply(half_c_slope, rise, out=half)
+        np.add(half, square, out=half)
+        np.sqrt(half, out=half)
+        np.add(half, half_c, out=work)
         np.divide(rise, work, out=rise)
-        np.multiply(k_slope, rise, out=work)
-        np.add(k, work, out=into.slope)
-        np.multiply(into.slope, rise, out=into.theta)
+        np.multiply(half_k_slope, rise, out=work)
+        np.add(work, k, out=slope)
+        np.multiply(slope, rise, out=into.theta)
         np.add(into.theta, theta, out=into.theta)
-        np.add(into.slope, work, out=into.slope)
-        np.divide(into.slope, capacity, out=into.slope)
+        if theta_only:
+            rise[:2] += t[:2]
+            return into
+        np.add(half, half, out=half)
+        np.add(slope, work, out=slope)
+        np.divide(slope, half, out=slope)
         np.add(rise, t, out=rise)
         return into
 
@@ -162,10 +174,13 @@ class Follower:
         np.greater_equal(h, here[1], out=self._above)
         np.logical_or(left, self._above, out=left)
         if left.any():
+            batch, parts = self._table.shape[1:]
             at = np.flatnonzero(left)
-            column = at % self._of.batch
-            segment = np.count_nonzero(h.ravel()[at] >= self._of.knot_h[:, column], axis=0)
-            here.reshape(len(here), -1)[:, at] = self._table[:, segment * self._of.batch + column]
+            column = at % batch
+            passed = self._knot_h.take(column, axis=1) <= h.take(at)
+            segment = np.add.reduce(passed, axis=0, dtype=np.uint8).astype(np.intp)
+            found = self._table.reshape(-1, parts).take(segment * batch + column, axis=0)
+            here.reshape(parts, -1)[:, at] = found.T
 
 
 def material(knot_c: Array, capacity: Array, conductivity: Array) -> Material:

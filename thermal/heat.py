@@ -242,6 +242,7 @@ class Heat:
         opening_m: free area inside the frame, m: (diameter,) of a circle or (length, width) of a rectangle.
         start_c, set_c: the sheet at the door, the oven's setting, °C.
         colour: 'natural', 'pigmented' or 'pattern'.
+        simulated: made by a computer, without oven or sheet.
         sensors: by name, which is the column without its unit ('core_1' for 'core_1_c').
         text_columns: columns of words, name -> n texts.
         extra: metadata that is not known here, as it stood.
@@ -262,6 +263,7 @@ class Heat:
     start_c: float | None = None
     set_c: float | None = None
     colour: str | None = None
+    simulated: bool = False
     sensors: Mapping[str, Sensor] = field(default_factory=_no_mapping)
     text_columns: Mapping[str, tuple[str, ...]] = field(default_factory=_no_mapping)
     extra: Mapping[str, Any] = field(default_factory=_no_mapping)
@@ -408,7 +410,7 @@ class Heat:
 
 #: Spellings that near matches are looked for among: what a person may write as metadata of a heat.
 _KEYS = ("polymer", "gauge_mm", "oven", "support", "opening_mm", "start_c", "set_c", "colour",
-         "depth_mm", "lag_s", "x_mm", "y_mm", "z_mm", "std_k", "bias_k")  # fmt: skip
+         "simulated", "depth_mm", "lag_s", "x_mm", "y_mm", "z_mm", "std_k", "bias_k")  # fmt: skip
 
 
 def _leaves(tree: Mapping[str, Any], path: str = "") -> list[str]:

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from thermal.case import Case, Departures, MeasuredAir, slab
 from thermal.fields import InputError
-from thermal.heat import Heat, filled, sensor_of
+from thermal.heat import Heat, filled
 from thermal.history import History, record
+from thermal.preheat import Preheat, judge_preheat
 from thermal.sag import equivalent_radius_m
 from thermal.uncertainty import draw
 
@@ -20,14 +21,17 @@ Array = NDArray[np.float64]
 BRIDGED_S = 60.0
 #: Recorded air is averaged over this long before it drives the model, s: a sheet of 3 mm answers far slower.
 KNOT_S = 5.0
+#: A difference (root mean square) below this is called agreement: what a good thermocouple and a ruler leave uncertain.
+AGREES = {"K": 1.0, "mm": 3.0}
 _DRAWS = 40
 _FEWEST = 3
 
 
 def measured_air(heat: Heat) -> MeasuredAir:
-    """The recorded air (and walls) of a heat from the moment the sheet went in.
+    """The recorded air (and walls) of a heat from the moment the sheet went in until it was taken out.
 
-    Several channels of a role are averaged where they are measured; with one face's air only, it serves both.
+    Several channels of a role are averaged where they are measured; with one face's air only, it serves both. The air
+    of the preheat, where it was recorded, says how warm the walls were when the sheet went in.
 
     Raises:
         InputError: no air column, or air missing for longer than `BRIDGED_S`.
@@ -40,30 +44,67 @@ def measured_air(heat: Heat) -> MeasuredAir:
     upper, lower = known["upper"], known["lower"]
     if upper is None or lower is None:
         raise InputError(
-            "the heat file has no air_upper_c or air_lower_c: the air drives the model; record it, or plan without --measured"
+            "the heat file has no air_upper_c or air_lower_c: expected one of them, since the air drives the model; "
+            "record it, or plan without the heat"
         )
+    # A face's own short gap is bridged before the other face's air stands in for it: the two may differ.
+    upper, lower = (filled(time, values, BRIDGED_S).values for values in (upper, lower))
     upper, lower = np.where(np.isnan(upper), lower, upper), np.where(np.isnan(lower), upper, lower)
-    inside = time >= 0.0
+    end = taken_out_s(heat)
+    inside = (time >= 0.0) & (time < end)
     if np.count_nonzero(inside) < _FEWEST:
         raise InputError(
             f"the heat file has fewer than {_FEWEST} rows from time_s = 0 on: expected the sheet's stay in the oven"
         )
-    used = [_bridged("air", time, values) for values in (upper, lower)]
+    used = [_bridged("air", time, values, end) for values in (upper, lower)]
     walls = _one(heat, "wall_c")
     last = min(_last(values) for values in used)
     keep = np.flatnonzero(inside & (np.arange(len(time)) <= last))
+    mean = 0.5 * (upper + lower)
+    before = np.flatnonzero((time < 0.0) & np.isfinite(mean))
     knots, groups = _knots(time[keep])
     wall = None
     if walls is not None:
         filled_walls = filled(time, walls, BRIDGED_S).values
         if np.all(np.isfinite(filled_walls[keep])):
             wall = _means(filled_walls[keep], groups)
-    return MeasuredAir(knots, _means(used[0][keep], groups), _means(used[1][keep], groups), wall)
+    return MeasuredAir(
+        knots, _means(used[0][keep], groups), _means(used[1][keep], groups), wall, time[before], mean[before]
+    )
+
+
+def taken_out_s(heat: Heat) -> float:
+    """When the sheet left the oven's air: the door opened for the last time before 'pulled', else 'pulled' itself.
+
+    Infinity where the heat has no such event: then all of it counts.
+    """
+    pulled = next((event.time_s for event in heat.events if event.name == "pulled" and event.time_s > 0.0), np.inf)
+    doors = [e for e in heat.events if e.name in ("door_open", "door_closed") and 0.0 < e.time_s <= pulled]
+    return doors[-1].time_s if doors and doors[-1].name == "door_open" and pulled < np.inf else pulled
+
+
+def recorded_preheat(case: Case, heat: Heat) -> Preheat | None:
+    """Verdict on the oven from the rows before the sheet went in; None where there are none.
+
+    Readings of the door already open for the sheet are left out: they say nothing about the oven.
+    """
+    opened = [event.time_s for event in heat.events if event.name == "door_open" and event.time_s <= 0.0]
+    closed = [event.time_s for event in heat.events if event.name == "door_closed" and event.time_s <= 0.0]
+    until = opened[-1] if opened and (not closed or closed[-1] < opened[-1]) else 0.0
+    rows = heat.time_s < until
+    air = _mean_of([one for role in ("upper", "lower") if (one := _one(heat, f"air_{role}_c")) is not None])
+    if air is None or not rows.any():
+        return None
+    walls = _one(heat, "wall_c")
+    return judge_preheat(case.oven, case.set_c, heat.time_s[rows], air[rows], None if walls is None else walls[rows])
 
 
 def _one(heat: Heat, role: str) -> Array | None:
     """Mean of a role's channels where measured, NaN elsewhere; None without the role or without any reading."""
-    channels = list(heat.series(role).values())
+    return _mean_of(list(heat.series(role).values()))
+
+
+def _mean_of(channels: list[Array]) -> Array | None:
     if not channels:
         return None
     stack = np.stack(channels)
@@ -79,9 +120,9 @@ def _last(values: Array) -> int:
     return int(np.flatnonzero(np.isfinite(values))[-1])
 
 
-def _bridged(name: str, time_s: Array, values: Array) -> Array:
+def _bridged(name: str, time_s: Array, values: Array, until_s: float) -> Array:
     result = filled(time_s, values, BRIDGED_S)
-    inner = [gap for gap in result.gaps_s if gap[1] >= 0.0 and gap[1] < time_s[_last(values)]]
+    inner = [gap for gap in result.gaps_s if gap[1] >= 0.0 and gap[1] < time_s[_last(values)] and gap[0] < until_s]
     if inner:
         start, end = inner[0]
         raise InputError(
@@ -107,10 +148,10 @@ class Residual:
     """One recorded column beside its prediction.
 
     Attributes:
-        column, unit: name in the heat file; 'K' or 'mm'. time_s, measured, predicted: readings used, (readings,).
+        column, unit: name in the heat file; 'K' or 'mm' (of the differences). time_s, measured, predicted: readings
+        used, °C or mm, (readings,).
         band: 5 and 95 % of the prediction, (2, readings). mean, rms, worst: measured - predicted; worst_s: when.
-        outside: share of the readings outside the band. lag_stated: whether the sensor's lag was known.
-        words: the finding in one sentence.
+        outside: share of the readings outside the band.
     """
 
     column: str
@@ -124,7 +165,26 @@ class Residual:
     worst: float
     worst_s: float
     outside: float
-    words: str
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the difference is within what a good sensor leaves uncertain."""
+        return self.rms <= AGREES[self.unit]
+
+    def reached_s(self, level: float) -> tuple[float | None, float | None]:
+        """When measured and predicted readings first reached a level, s; None: not in the record."""
+        measured, predicted = (_reached_s(self.time_s, values, level) for values in (self.measured, self.predicted))
+        return measured, predicted
+
+
+def _reached_s(time_s: Array, values: Array, level: float) -> float | None:
+    at = int(np.argmax(values >= level))
+    if values[at] < level:
+        return None
+    if at == 0:
+        return float(time_s[0])
+    part = (level - values[at - 1]) / (values[at] - values[at - 1])
+    return float(time_s[at - 1] + part * (time_s[at] - time_s[at - 1]))
 
 
 def compare(case: Case, heat: Heat) -> tuple[Residual, ...]:
@@ -165,7 +225,7 @@ def _residual(
     at = int(np.argmax(np.abs(residual)))
     outside = float(np.mean((measured < band[0]) | (measured > band[1])))
     unit = "mm" if role == "drop_mm" else "K"
-    result = Residual(
+    return Residual(
         column,
         unit,
         time,
@@ -177,9 +237,7 @@ def _residual(
         float(residual[at]),
         float(time[at]),
         outside,
-        "",
     )
-    return replace(result, words=_words(result))
 
 
 def _predicted(
@@ -214,23 +272,18 @@ def lagged(time_s: Array, truth: Array, lag_s: float) -> Array:
     return reading
 
 
-#: A mean difference below this is called agreement: the noise of a good thermocouple, and of a drop sensor.
-_AGREES = {"K": 1.0, "mm": 3.0}
-_QUANTITY = {"K": ("warmer", "colder"), "mm": ("deeper", "higher")}
+@dataclass(frozen=True)
+class Recorded:
+    """A recorded heat beside the model.
+
+    Attributes:
+        residuals: by column; empty: the file has nothing of the sheet. preheat: None without rows before the sheet.
+    """
+
+    residuals: tuple[Residual, ...]
+    preheat: Preheat | None
 
 
-def _words(r: Residual) -> str:
-    name = sensor_of(r.column).replace("_", " ")
-    size = f"{r.rms:.1f} {r.unit}"
-    more, less = _QUANTITY[r.unit]
-    if r.rms <= _AGREES[r.unit]:
-        verdict = f"{name} as predicted (differs by {size} on the whole)"
-    else:
-        side = more if r.mean > 0 else less
-        verdict = (
-            f"{name} {abs(r.mean):.1f} {r.unit} {side} than predicted on average, at most "
-            f"{abs(r.worst):.1f} {r.unit} {more if r.worst > 0 else less} at {r.worst_s:.0f} s"
-        )
-    if r.outside <= 0.1:
-        return verdict + "; within what the plan holds possible"
-    return verdict + f"; {r.outside:.0%} of the time outside what the plan holds possible (5 to 95 %)"
+def beside(case: Case, heat: Heat) -> Recorded:
+    """All that a recorded heat says about a case that its air drives."""
+    return Recorded(compare(case, heat), recorded_preheat(case, heat))

@@ -15,6 +15,7 @@ from thermal.case import Case, oven_faces, slab
 from thermal.fields import InputError
 from thermal.grid import coldest_c
 from thermal.history import History, record
+from thermal.notes import Note, difference, length, temperature
 from thermal.preheat import preheat_s
 from thermal.sag import VALID_RATIO, equivalent_radius_m
 from thermal.uncertainty import draw
@@ -87,7 +88,7 @@ class Plan:
         spoilt_s, spoilt_by: when and by what the first maximum is broken. target: None without a window.
         window_probability: share of the draws with a window. state_c: coldest point and faces at the pull, °C.
         carry: from the target; preheat_s: wait after the air has reached its set temperature.
-        notes: what was assumed or left its range, in words.
+        notes: what was assumed or left its range.
         coldest_end_c: coldest point at the end of a sheet that never gets ready, °C; None otherwise.
     """
 
@@ -105,7 +106,7 @@ class Plan:
     carry: Carry | None
     preheat_s: float
     options: Options
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     coldest_end_c: float | None
 
 
@@ -113,10 +114,11 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     """Plan a heat.
 
     Args:
-        drop_m: wanted drop of the bubble, m; None: the drop opens no window. clearance_m: largest drop there is room for.
+        drop_m: wanted drop of the bubble, m; None: the drop opens no window.
+        clearance_m: largest drop there is room for, m; room_c: for the carry, °C.
 
     Raises:
-        InputError: a drop without an opening, on a tray, or out of reach of the model.
+        InputError: a drop without an opening, on a tray, of a polymer without viscosity, or out of reach of the model.
     """
     of = _limits(case, drop_m, clearance_m)
     drawn = draw(case, DRAWS)
@@ -169,6 +171,13 @@ def _limits(case: Case, drop_m: float | None, clearance_m: float | None) -> Limi
     if case.opening_m is None or case.support == "tray":
         if drop_m is not None or clearance_m is not None:
             raise InputError("a drop needs the frame's opening: add the opening (diameter, or two sides)")
+        return limits(case.polymer.forming)
+    if not case.drops:
+        if drop_m is not None or clearance_m is not None:
+            raise InputError(
+                f"polymer {case.polymer.id}: without [viscosity] the drop cannot be predicted: add it to the polymer's "
+                "file, or ask for no drop"
+            )
         return limits(case.polymer.forming)
     radius = equivalent_radius_m(case.opening_m)
     largest = VALID_RATIO * radius
@@ -224,7 +233,7 @@ def _curve(case: Case, until_s: float) -> tuple[Curve, History]:
     faces = oven_faces(case)
     drives = [faces.air.drive(np.array([t])) for t in time]
     drop = None
-    if case.opening_m is not None and case.support == "frame":
+    if case.opening_m is not None and case.drops:
         ratio = history.drop_ratio_at(time)
         # Beyond the cap's validity the sheet is a sack and the number would be made up.
         drop = np.where(ratio <= VALID_RATIO, ratio, np.nan) * equivalent_radius_m(case.opening_m) * 1e3
@@ -261,7 +270,7 @@ def _options(case: Case, of: Limits, exists: bool) -> Options:
     return Options(highest, advice.both_faces(case, of), advice.thickest_with_window(case, of))
 
 
-def _notes(case: Case, curve: Curve) -> tuple[str, ...]:
+def _notes(case: Case, curve: Curve) -> tuple[Note, ...]:
     notes = []
     hottest = float(max(curve.face_upper_c.max(), curve.face_lower_c.max()))
     for name, table in (
@@ -271,24 +280,28 @@ def _notes(case: Case, curve: Curve) -> tuple[str, ...]:
     ):
         beyond = table.overreach_k(case.start_c, hottest)
         if beyond > _OVERREACH_K:
-            notes.append(
-                f"The sheet leaves the {name} table of {case.polymer.id} by {beyond:.0f} K; its last value is kept there"
-            )
+            words = f"The sheet leaves the {name} table of {case.polymer.id} by {{0}}; its last value is kept there"
+            notes.append(Note(words, (difference(beyond),)))
     valid = case.oven.valid
     gauge_mm = case.gauge_m * 1e3
     if valid.set_c and not valid.set_c[0] <= case.set_c <= valid.set_c[1]:
         notes.append(
-            f"Set {case.set_c:g} °C is outside what the oven card was found for "
-            f"({valid.set_c[0]:g} to {valid.set_c[1]:g} °C): less sure than the interval says"
+            Note(
+                f"Set {{0}} {_OUTSIDE_CARD}",
+                (temperature(case.set_c), temperature(valid.set_c[0]), temperature(valid.set_c[1])),
+            )
         )
     if valid.gauge_mm and not valid.gauge_mm[0] <= gauge_mm <= valid.gauge_mm[1]:
-        notes.append(
-            f"Gauge {gauge_mm:g} mm is outside what the oven card was found for "
-            f"({valid.gauge_mm[0]:g} to {valid.gauge_mm[1]:g} mm): less sure than the interval says"
-        )
-    if case.opening_m is not None and len(case.opening_m) == 2:
-        notes.append("Rectangular opening: the drop is that of the circle that sags alike; the short side rules")
+        span = tuple(length(gauge * 1e-3) for gauge in valid.gauge_mm)
+        notes.append(Note(f"Gauge {{0}} {_OUTSIDE_CARD}", (length(case.gauge_m), *span)))
+    if case.opening_m is not None and case.support == "frame" and not case.drops:
+        notes.append(Note(f"Polymer {case.polymer.id} has no [viscosity]: the drop is not predicted"))
+    elif case.opening_m is not None and len(case.opening_m) == 2:
+        notes.append(Note("Rectangular opening: the drop is that of the circle that sags alike; the short side rules"))
     return tuple(notes)
+
+
+_OUTSIDE_CARD = "is outside what the oven card was found for ({1} to {2}): less sure than the interval says"
 
 
 __all__ = ["DROP", "UPPER_FACE", "Curve", "Edge", "Options", "Plan", "Target", "plan"]

@@ -159,11 +159,28 @@ class Viscosity:
 
 
 @dataclass(frozen=True)
+class Dose:
+    """Time at temperature that a face stands: `limit_s` at `reference_c`, shorter where hotter by Arrhenius."""
+
+    limit_s: float
+    reference_c: float
+    activation_j_mol: float
+
+    def rate(self, temperature_c: ArrayLike) -> Array:
+        """Seconds at the reference temperature that pass in a second at these temperatures (°C, any shape):
+        exp(E/R (1/T_ref - 1/T)), T in kelvin.
+        """
+        inverse_k = 1.0 / (self.reference_c + ZERO_C_IN_K) - 1.0 / (_float(temperature_c) + ZERO_C_IN_K)
+        return np.asarray(np.exp(self.activation_j_mol / GAS_J_MOLK * inverse_k))
+
+
+@dataclass(frozen=True)
 class Forming:
     """Limits of forming, °C: the core's least and most, the face's most, and two on the way down.
 
     `form_until_c`: formable until a face falls below this; `demold_c`: stiff enough to leave the mold.
-    `stretch_max`: largest area stretch (formed area / sheet area). `provenance.rel_std` is relative to
+    `stretch_max`: largest area stretch (formed area / sheet area). `dose`: time at temperature a face stands.
+    `provenance.rel_std` is relative to
     the Celsius value.
     """
 
@@ -174,6 +191,7 @@ class Forming:
     form_until_c: float
     provenance: Provenance
     stretch_max: float | None = None
+    dose: Dose | None = None
 
 
 @dataclass(frozen=True)
@@ -206,7 +224,8 @@ class Polymer:
 
     density kg/m3 (a heat balance per area uses its value at room temperature: mass per area does not
     change), conductivity W/(m K), heat_capacity J/(kg K) without melting, melting ranges in ascending
-    order (none: amorphous), viscosity (None: not known, the drop cannot be predicted). `clears_when_melted`: natural sheet visibly turns clear when its core has
+    order (none: amorphous), viscosity (None: not known, the drop cannot be predicted).
+    `clears_when_melted`: natural sheet visibly turns clear when its core has
     melted.
     """
 

@@ -17,6 +17,7 @@ from thermal.fields import FRACTION, TEMPERATURE_C, Fields, InputError, Range, n
 from thermal.polymer import (
     DEFAULT_SOLID_RATIO,
     Basis,
+    Dose,
     Drying,
     Expansion,
     Forming,
@@ -39,6 +40,8 @@ DEFAULT_REL_STD: Mapping[Basis, float] = {
 }
 #: The same for viscosity, as standard deviation of its natural logarithm: grades differ by decades.
 DEFAULT_LN_VISCOSITY_STD = 1.0
+#: The same for the forming limits, relative to the Celsius value: a few kelvin, as trade pages differ (estimate).
+DEFAULT_FORMING_REL_STD = 0.03
 #: Total emissivity of a face where a file states none: most organic surfaces, recalled.
 DEFAULT_EMISSIVITY = 0.93
 #: The same for the temperatures of a melting range, K.
@@ -210,10 +213,24 @@ def _forming(section: Fields) -> Forming:
     forming = Forming(
         **limits,
         stretch_max=section.maybe_number("stretch_max", Range(above=1.0, at_most=20.0)),
-        provenance=_provenance(section),
+        dose=_dose(section.maybe_table("dose")),
+        provenance=_provenance(section, DEFAULT_FORMING_REL_STD),
     )
     section.close()
     return forming
+
+
+def _dose(section: Fields | None) -> Dose | None:
+    """Optional [forming.dose]: how long a face stands its reference temperature."""
+    if section is None:
+        return None
+    dose = Dose(
+        limit_s=section.number("limit_s", Range("s", above=0.0, at_most=360_000.0)),
+        reference_c=section.number("reference_c", TEMPERATURE_C),
+        activation_j_mol=section.number("activation_j_mol", Range("J/mol", at_least=1000.0, at_most=500_000.0)),
+    )
+    section.close()
+    return dose
 
 
 def _expansion(section: Fields | None) -> Expansion:

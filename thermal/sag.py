@@ -154,8 +154,9 @@ class Sag:
         """In-plane strain without flow, (batch,): expansion less the shrinkage of relaxing orientation, as far as it
         bows the sheet, plus the elastic strain of a rubbery sheet under its weight.
 
-        The cap of strain e has s = sqrt(exp(2 e) - 1). Elastic sag of a circular membrane: w = 0.5949 a (rho g a/E)^(1/3)
-        (H. Hencky, Z. Math. Phys. 63 (1915) 311, constant for Poisson's ratio 1/2 recomputed by shooting).
+        The cap of strain e has s = sqrt(exp(2 e) - 1). Elastic sag of a circular membrane:
+        w = 0.5949 a (rho g a/E)^(1/3) (H. Hencky, Z. Math. Phys. 63 (1915) 311;
+        constant for Poisson's ratio 1/2 recomputed by shooting).
         """
         solidity = self.melt.solidity(t_c)
         expansion = self.expansion_1_k * (_mean(t_c) - start_c)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.case import NONE, Case, Departures
+from thermal.notes import Note, difference
 from thermal.oven import OvenCard
 
 Array = NDArray[np.float64]
@@ -35,7 +36,7 @@ class Draws:
     """Departures whose first column is the stated case and whose others are drawn; and what was taken by default."""
 
     departures: Departures
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 class _Normals:
@@ -102,7 +103,7 @@ def _neutral(name: str) -> float:
     return neutral
 
 
-def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[str, ...]]:
+def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[Note, ...]]:
     """Departures of the oven: from the card's covariance, and by default for what it does not cover."""
     shared, upper, lower, emissivity = (normals.next() for _ in range(4))
     half = np.sqrt(0.5)
@@ -148,10 +149,9 @@ def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[st
                 fitted[names[key]] = np.maximum(1.0 + row / value, LEAST_FACTOR)
     taken = {name: value for name, value in default.values() if name not in fitted}
     if not fitted:
-        notes: tuple[str, ...] = (
-            f"The oven card states no uncertainty: taken {H_REL_STD:.0%} on h of each face, {EMISSIVITY_STD:g} on "
-            f"emissivity, {AIR_STD_K:g} K on air, {WALL_STD_K:g} K on walls",
+        words = (
+            f"The oven card states no uncertainty: taken {100.0 * H_REL_STD:g} % on the heat transfer of each face, "
+            f"{EMISSIVITY_STD:g} on emissivity, {{0}} on air, {{1}} on walls"
         )
-    else:
-        notes = ()
-    return taken | fitted, notes
+        return taken, (Note(words, (difference(AIR_STD_K), difference(WALL_STD_K))),)
+    return taken | fitted, ()

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from thermal.conduction import TOLERANCE_K
 from thermal.crossing import Place, Threshold, first_times
 from thermal.grid import INTERVALS
-from thermal.polymer import Forming
+from thermal.polymer import Dose, Forming
 from thermal.slab import Slab
 
 Array = NDArray[np.float64]
@@ -36,6 +36,7 @@ class Limits:
     Attributes:
         core_min_c, core_max_c: of the coldest point. face_max_c: of either face.
         drop_min, drop_max: drop over clamp radius; None: not asked for, not limited.
+        dose: time at temperature that a face stands; None: not limited.
     """
 
     core_min_c: float
@@ -43,16 +44,18 @@ class Limits:
     face_max_c: float
     drop_min: float | None = None
     drop_max: float | None = None
+    dose: Dose | None = None
 
 
 def limits(forming: Forming, drop_min: float | None = None, drop_max: float | None = None) -> Limits:
     """A polymer's forming limits with those of the bubble."""
-    return Limits(forming.core_min_c, forming.core_max_c, forming.face_max_c, drop_min, drop_max)
+    return Limits(forming.core_min_c, forming.core_max_c, forming.face_max_c, drop_min, drop_max, forming.dose)
 
 
 #: What a limit is called: minima, then maxima.
 CORE, DROP = "core", "drop"
 UPPER_FACE, LOWER_FACE, CORE_HOT, DROP_LARGE = "upper face", "lower face", "core too hot", "drop too large"
+TOO_LONG = "too long hot"
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,12 @@ def windows(
         wanted[DROP] = ("drop", of.drop_min, True)
     if of.drop_max is not None:
         wanted[DROP_LARGE] = ("drop", of.drop_max, False)
-    thresholds = [Threshold(place, value * wide, needed) for place, value, needed in wanted.values()]
+    if of.dose is not None:
+        wanted[TOO_LONG] = ("dose", of.dose.limit_s, False)
+    thresholds = [
+        Threshold(place, value * wide, needed, of.dose if place == "dose" else None)
+        for place, value, needed in wanted.values()
+    ]
     times = first_times(slab, thresholds, until_s, intervals, tolerance_k)
     times = np.where(np.isnan(times), np.inf, times)
     named = {name: (times[i], needed) for i, (name, (_, _, needed)) in enumerate(wanted.items())}

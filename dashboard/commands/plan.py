@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,12 +16,13 @@ from thermal.plan import Plan
 from thermal.plan import plan as plan_heat
 
 if TYPE_CHECKING:
-    from thermal.measured import Residual
+    from thermal.measured import Recorded
 
 _EXAMPLES = """\b
 Examples:
 pullcue plan --polymer pp-homopolymer --gauge-mm 6 --oven north
 pullcue plan --polymer pp-homopolymer --gauge 1/4in --oven north --set 365F --units us
+pullcue plan --measured heat.csv
 """
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -60,34 +60,34 @@ def plan(units: str | None, shop: Path | None, as_json: bool, plot_file: Path | 
     workshop = open_shop(shop)
     shown_in = Units("us" if (units or workshop.units) == "us" else "metric")
     asked = question(Asked(**options), workshop, datetime.date.today(), shown_in)
-    result, comparison = _computed(asked)
+    result, recorded = _computed(asked)
     if plot_file is not None:
         from dashboard.commands.plan_plot import to_file
 
-        to_file(result, shown_in, plot_file, comparison, asked.notes)
+        to_file(result, shown_in, plot_file, recorded, asked.notes)
     if as_json:
         from dashboard.commands.plan_json import dumps, plan_json
 
-        click.echo(dumps(plan_json(result, comparison, asked.notes, shown_in, asked.room_c)))
+        click.echo(dumps(plan_json(result, recorded, asked.notes, shown_in, asked.room_c)))
         return
     from dashboard.commands.plan_text import plan_text
 
     source = (
         f"Oven of the {workshop.name}, an invented example." if workshop.is_demo and not options["oven_card"] else ""
     )
-    click.echo(plan_text(result, shown_in, comparison, asked.notes, source))
+    click.echo(plan_text(result, shown_in, recorded, asked.notes, source))
     if plot_file is not None:
         click.echo(f"\nPlot written to {plot_file}")
 
 
-def _computed(asked: Question) -> tuple[Plan, Sequence[Residual] | None]:
-    """The plan, and where a heat was recorded how the model compares with it."""
+def _computed(asked: Question) -> tuple[Plan, Recorded | None]:
+    """The plan, and where a heat was recorded what it says beside the model."""
     try:
         result = plan_heat(asked.case, asked.drop_m, asked.clearance_m, asked.room_c)
         if asked.heat is None:
             return result, None
-        from thermal.measured import compare
+        from thermal.measured import beside
 
-        return result, compare(asked.case, asked.heat)
+        return result, beside(asked.case, asked.heat)
     except ArithmeticError as error:
         raise InputError(f"this sheet in this oven cannot be computed: {error}; correct the oven card") from error

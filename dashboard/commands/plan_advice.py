@@ -13,6 +13,8 @@ from thermal.window import DROP_LARGE
 
 #: Gauges that are draped, and above which a bubble suits, mm (common practice, no source).
 DRAPED_MM = (3.0, 5.0)
+#: The same in the sizes sheet is sold in.
+DRAPED_IN = "1/8 to 3/16 in"
 #: Air this much hotter than a face may get leaves little time for a mistake, K (our choice).
 FAR_ABOVE_K = 30.0
 
@@ -94,9 +96,11 @@ def _outside_card(plan: Plan, set_c: float, units: Units) -> str:
 def practice(plan: Plan, units: Units) -> list[str]:
     """Preparation, method and what to look for."""
     case, polymer = plan.case, plan.case.polymer
+    if case.measured is not None:
+        return []  # that heat is over
     gauge_mm = case.gauge_m * 1e3
     found = []
-    if plan.preheat_s > 0 and case.measured is None:
+    if plan.preheat_s > 0:
         wait = max(1, round(plan.preheat_s / 60.0))
         found.append(
             f"Put the sheet in only when the oven is steady: from cold, wait {wait} min after its air has reached the "
@@ -114,6 +118,8 @@ def practice(plan: Plan, units: Units) -> list[str]:
         )
     if gauge_mm >= DRAPED_MM[0]:
         span = f"{DRAPED_MM[0]:g} to {DRAPED_MM[1]:g} mm"
+        if units.system == "us":
+            span = f"{DRAPED_IN} ({span})"
         found.append(
             f"Method: soft sheet of {span} is usually draped, a bubble suits the thicker gauges (common practice)"
             if gauge_mm <= DRAPED_MM[1]

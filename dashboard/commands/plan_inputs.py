@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dashboard.commands.plan_words import opening_words
 from dashboard.commands.units import Units, parse_length_m, parse_temperature_c
 from thermal.case import Case
 from thermal.fields import InputError, Range
@@ -118,7 +119,7 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Qu
     if heat is not None:
         notes += _differences(case, heat, units)
         notes += heat.notes
-        case = _driven_by(case, heat)
+        case = _driven_by(case, heat, notes)
     notes.append("Protective film taken off both faces; room and its walls at one temperature, air still")
     if oven.valid.until is not None and oven.valid.until < today:
         notes.append(f"The card of oven {oven.id} was valid until {oven.valid.until}: calibrate the oven again")
@@ -132,11 +133,15 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Qu
     )
 
 
-def _driven_by(case: Case, heat: Heat) -> Case:
+def _driven_by(case: Case, heat: Heat, notes: list[str]) -> Case:
     """The case with the recorded air in place of the oven's own."""
     from thermal.measured import measured_air
 
-    return replace(case, measured=measured_air(heat))
+    air = measured_air(heat)
+    notes.append(f"The recorded air ends at {Units.seconds(float(air.time_s[-1]))}; its last value is kept after that")
+    if heat.simulated:
+        notes.append("The heat file is simulated: no oven and no sheet were measured")
+    return replace(case, measured=air)
 
 
 def _one_of(first: tuple[str, Any], second: tuple[str, Any], otherwise: object | None) -> None:
@@ -233,6 +238,7 @@ def _differences(case: Case, heat: Heat, units: Units) -> list[str]:
         ("gauge", _shown(units.length, heat.gauge_m), units.length(case.gauge_m)),
         ("set temperature", _shown(units.temperature, heat.set_c), units.temperature(case.set_c)),
         ("start temperature", _shown(units.temperature, heat.start_c), units.temperature(case.start_c)),
+        ("opening", *(side and opening_words(side, units) for side in (heat.opening_m, case.opening_m))),
     )
     return [
         f"The heat file states {name} {recorded}; planned with {used}"

@@ -12,20 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.commands.plan_advice import advice, cautions
-from dashboard.commands.plan_words import drop_m
+from dashboard.commands.plan_measured import preheat_words, residual_words, summary_words
+from dashboard.commands.plan_words import drop_m, note_words
 from dashboard.commands.units import Units
 from thermal.advice import Change
 from thermal.plan import Plan
 
 if TYPE_CHECKING:
-    from thermal.measured import Residual
+    from thermal.measured import Recorded, Residual
+    from thermal.preheat import Preheat
 
 Array = NDArray[np.float64]
 
 
 def plan_json(
     plan: Plan,
-    comparison: Sequence[Residual] | None = None,
+    recorded: Recorded | None = None,
     notes: Sequence[str] = (),
     units: Units | None = None,
     room_c: float | None = None,
@@ -33,7 +35,7 @@ def plan_json(
     """The whole plan; None (null) where there is no such time or value.
 
     Args:
-        comparison: the recorded heat beside the model; None where no heat was given.
+        recorded: the recorded heat beside the model; None where no heat was given.
         notes: assumptions besides the plan's own. units: of the words. room_c: as it was asked, for `inputs`.
     """
     words = units or Units()
@@ -71,10 +73,12 @@ def plan_json(
             "both_faces": _change(plan.options.both_faces),
             "thinner": _change(plan.options.thinner),
         },
-        "comparison": None if comparison is None else [_residual(one) for one in comparison],
+        "comparison": None if recorded is None else [_residual(one, plan, words) for one in recorded.residuals],
+        "comparison_words": None if recorded is None else summary_words(recorded),
+        "preheat": None if recorded is None else _preheat(recorded.preheat, words),
         "advice": advice(plan, words),
         "cautions": cautions(plan, words),
-        "notes": [*plan.notes, *notes],
+        "notes": [*(note_words(note, words) for note in plan.notes), *notes],
         "inputs": {**_inputs(plan), "room_c": room_c},
     }
 
@@ -134,8 +138,22 @@ def _change(change: Change | None) -> dict[str, Any] | None:
     }
 
 
-def _residual(one: Residual) -> dict[str, Any]:
+def _preheat(preheat: Preheat | None, units: Units) -> dict[str, Any]:
+    """How the oven was when the sheet went in; nulls where that is not known."""
+    return {
+        "steady": preheat.steady if preheat else None,
+        "of": preheat.of if preheat else None,
+        "drift_k_min": _number(preheat.drift_k_min if preheat else None),
+        "departure_k": _number(preheat.departure_k if preheat else None),
+        "words": preheat_words(preheat, units),
+    }
+
+
+def _residual(one: Residual, plan: Plan, units: Units) -> dict[str, Any]:
+    """Differences are measured less predicted; p05 and p95 are the band of the prediction."""
     unit = one.unit.lower()
+    reading = "c" if unit == "k" else unit
+    ready = one.reached_s(plan.of.core_min_c) if one.column.startswith("core") else (None, None)
     return {
         "name": one.column,
         "unit": one.unit,
@@ -143,11 +161,15 @@ def _residual(one: Residual) -> dict[str, Any]:
         f"rms_{unit}": _number(one.rms),
         f"worst_{unit}": _number(one.worst),
         "worst_s": _number(one.worst_s),
-        "outside": _number(one.outside),
-        "words": one.words,
+        "outside_share": _number(one.outside),
+        "ready_measured_s": _number(ready[0]),
+        "ready_predicted_s": _number(ready[1]),
+        "words": residual_words(one, units),
         "time_s": _numbers(one.time_s),
-        "measured": _numbers(one.measured),
-        "predicted": _numbers(one.predicted),
+        f"measured_{reading}": _numbers(one.measured),
+        f"predicted_{reading}": _numbers(one.predicted),
+        f"p05_{reading}": _numbers(one.band[0]),
+        f"p95_{reading}": _numbers(one.band[1]),
     }
 
 

@@ -94,6 +94,10 @@ def _figure(picture: Picture) -> Any:
 def _draw_panel(figure: Any, panel: Panel, picture: Picture, row: int) -> None:
     from plotly.graph_objects import Scatter
 
+    for band in panel.bands:
+        edges = {"x": [*band.minutes, *reversed(band.minutes)], "y": [*band.high, *reversed(band.low)]}
+        fill = {"fill": "toself", "fillcolor": band.colour, "opacity": 0.16, "line": {"width": 0}, "mode": "lines"}
+        figure.add_trace(Scatter(**edges, **fill, hoverinfo="skip", showlegend=False), row=row, col=1)
     # Plain lists: a page keeps plain numbers, which every plotly version draws and people can read.
     for line in panel.lines:
         look = {"color": line.colour, "dash": line.stroke, "width": line.width}

@@ -16,8 +16,9 @@ _MARKS = {"circle": "o", "triangle-up": "^", "triangle-down": "v", "square": "s"
 #: 1280 x 800 dots.
 _SIZE_IN, _DOTS_PER_IN = (12.8, 8.0), 100
 _TEXT, _TITLE = 13, 20
-#: Characters of the title that fit side by side.
+#: Characters of the title, and of the line below it, that fit side by side.
 _TITLE_WIDTH = 74
+_SUBJECT_WIDTH = 125
 #: From one column of a panel's words to the next, points.
 _COLUMN = 150
 
@@ -36,7 +37,8 @@ def write_picture(picture: Picture, path: Path) -> None:
         axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights, squeeze=False)[:, 0]
         title = textwrap.fill(picture.title, _TITLE_WIDTH)
         figure.suptitle(title, fontsize=_TITLE, fontweight="bold", color=INK, x=0.015, ha="left")
-        axes[0].set_title(picture.subject, fontsize=_TEXT, color=LIMIT, loc="left", pad=10)
+        subject = textwrap.fill(picture.subject, _SUBJECT_WIDTH)
+        axes[0].set_title(subject, fontsize=_TEXT, color=LIMIT, loc="left", pad=10)
         if bar:
             _draw_spans(axes[0], picture)
         for ax, panel in zip(axes[bar:], picture.panels, strict=True):
@@ -90,6 +92,9 @@ def _draw_panel(ax: Axes, panel: Panel, picture: Picture) -> None:
         ax.axvspan(*picture.window, color=SHADE, alpha=0.16, lw=0, label=label)
     if picture.pull is not None:
         ax.axvline(picture.pull, color=INK, lw=1.6)
+    for number, band in enumerate(panel.bands):
+        label = "possible (90 of 100 times)" if number == 0 and len(panel.lines) > 1 else None
+        ax.fill_between(band.minutes, band.low, band.high, color=band.colour, alpha=0.16, lw=0, label=label)
     for line in panel.lines:
         stroke = _STROKES[line.stroke]
         ax.plot(line.minutes, line.values, ls=stroke, color=line.colour, lw=line.width, label=line.name)

@@ -11,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.commands.plan_advice import advice, cautions
-from dashboard.commands.plan_words import Row, answer, drop_m, opening_words, subject
+from dashboard.commands.plan_measured import column_name, recorded_words
+from dashboard.commands.plan_words import Row, answer, drop_m, note_words, opening_words, subject
 from dashboard.commands.units import Units
 from thermal.fields import InputError
 from thermal.plan import Edge, Plan
 
 if TYPE_CHECKING:
-    from thermal.measured import Residual
+    from thermal.measured import Recorded, Residual
 
 Array = NDArray[np.float64]
 
@@ -57,6 +58,16 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Band:
+    """What the model holds possible of a measured curve, 90 of 100 times; minutes and the units shown."""
+
+    minutes: list[float]
+    low: list[float]
+    high: list[float]
+    colour: str
+
+
+@dataclass(frozen=True)
 class Level:
     """A limit as a level line; its words stand on it, in the first column or the second where limits are near."""
 
@@ -73,6 +84,7 @@ class Panel:
     lines: tuple[Line, ...]
     points: tuple[Points, ...]
     levels: tuple[Level, ...]
+    bands: tuple[Band, ...] = ()
     top: float | None = None
 
 
@@ -122,7 +134,7 @@ def to_file(
     plan: Plan,
     units: Units,
     path: Path,
-    comparison: Sequence[Residual] | None = None,
+    recorded: Recorded | None = None,
     notes: Sequence[str] = (),
 ) -> None:
     """Write the picture to a file, its kind by its ending; `notes` are assumptions besides the plan's own.
@@ -132,7 +144,7 @@ def to_file(
         OSError: the file cannot be written.
     """
     check_name(path)
-    picture = picture_of(plan, units, comparison, notes)
+    picture = picture_of(plan, units, recorded, notes)
     if path.suffix.lower() == ".html":
         from dashboard.commands.plan_page import write_page
 
@@ -143,16 +155,15 @@ def to_file(
         write_picture(picture, path)
 
 
-def picture_of(
-    plan: Plan, units: Units, comparison: Sequence[Residual] | None = None, notes: Sequence[str] = ()
-) -> Picture:
+def picture_of(plan: Plan, units: Units, recorded: Recorded | None = None, notes: Sequence[str] = ()) -> Picture:
     """What is drawn for a plan, in the units asked for."""
     rows = tuple(answer(plan, units))
     opens, closes = _minutes(plan.opens.time_s), _minutes(plan.closes.time_s)
     end = _end(plan)
-    panels = [_temperatures(plan, units, comparison or ())]
+    comparison = () if recorded is None else recorded.residuals
+    panels = [_temperatures(plan, units, comparison)]
     if plan.curve.drop_mm is not None:
-        panels.append(_drops(plan, units, comparison or ()))
+        panels.append(_drops(plan, units, comparison))
     return Picture(
         title=_title(rows),
         subject=subject(plan, units) + _opening(plan, units),
@@ -163,10 +174,13 @@ def picture_of(
         panels=tuple(panels),
         end=end,
         lists=(
-            ("Recorded heat beside the model", tuple(one.words for one in comparison or ())),
+            (
+                "Recorded heat beside the model",
+                () if recorded is None else tuple(recorded_words(recorded, plan, units)),
+            ),
             ("Advice", tuple(advice(plan, units))),
             ("Cautions", tuple(cautions(plan, units))),
-            ("Taken for granted", (*plan.notes, *notes)),
+            ("Taken for granted", (*(note_words(note, units) for note in plan.notes), *notes)),
         ),
     )
 
@@ -240,13 +254,13 @@ def _temperatures(plan: Plan, units: Units, comparison: Sequence[Residual]) -> P
     )
     levels = [Level(units.temperature_value(t), f"{words} {units.temperature(t)}", at) for words, t, at in limits]
     looks = {"core": (CORE, "circle"), "face_upper": (UPPER, "triangle-up"), "face_lower": (LOWER, "triangle-down")}
-    points = []
+    points, bands = [], []
     for one in comparison:
         look = next((v for role, v in looks.items() if one.column.startswith(role)), None)
         if look is not None:
-            name = f"{one.column.removesuffix('_c').replace('_', ' ')}, measured"
-            points.append(_points(name, one, shown, *look))
-    return Panel(f"temperature, {units.temperature_unit}", lines, tuple(points), tuple(levels))
+            points.append(_points(f"{column_name(one.column).lower()}, measured", one, shown, *look))
+            bands.append(_band(one, shown, look[0]))
+    return Panel(f"temperature, {units.temperature_unit}", lines, tuple(points), tuple(levels), tuple(bands))
 
 
 def _drops(plan: Plan, units: Units, comparison: Sequence[Residual]) -> Panel:
@@ -264,12 +278,12 @@ def _drops(plan: Plan, units: Units, comparison: Sequence[Residual]) -> Panel:
         if ratio is not None:
             drop = drop_m(plan, ratio)
             levels.append(Level(drop * 1e3 * per_mm, f"{words} {units.length(drop)}", column))
-    points = [
-        _points("drop, measured", one, shown, DROP, "square") for one in comparison if one.column.startswith("drop")
-    ]
+    measured = [one for one in comparison if one.column.startswith("drop")]
+    points = tuple(_points("drop, measured", one, shown, DROP, "square") for one in measured)
+    bands = tuple(_band(one, shown, DROP) for one in measured)
     # A sheet that drops further is lost, and how far is of no use to anybody.
     top = None if of.drop_max is None else _DROP_SHOWN * drop_m(plan, of.drop_max) * 1e3 * per_mm
-    return Panel(f"drop, {unit}", (line,), tuple(points), tuple(levels), top)
+    return Panel(f"drop, {unit}", (line,), points, tuple(levels), bands, top)
 
 
 #: Points that are told apart in a picture.
@@ -279,3 +293,9 @@ _MOST_POINTS = 60
 def _points(name: str, one: Residual, shown: Callable[[Array], list[float]], colour: str, mark: str) -> Points:
     thin = max(1, len(one.time_s) // _MOST_POINTS)
     return Points(name, (one.time_s[::thin] / 60.0).tolist(), shown(one.measured[::thin]), colour, mark)
+
+
+def _band(one: Residual, shown: Callable[[Array], list[float]], colour: str) -> Band:
+    thin = max(1, len(one.time_s) // (4 * _MOST_POINTS))
+    low, high = one.band[:, ::thin]
+    return Band((one.time_s[::thin] / 60.0).tolist(), shown(low), shown(high), colour)

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 import click
 
 from dashboard.commands.plan_advice import cautions, changes, practice
+from dashboard.commands.plan_measured import recorded_words
 from dashboard.commands.plan_words import (
     Row,
     answer,
     drop_m,
     limit_words,
+    note_words,
     opening_words,
     percent,
     subject,
@@ -25,7 +27,7 @@ from thermal.plan import Plan
 from thermal.window import CORE
 
 if TYPE_CHECKING:
-    from thermal.measured import Residual
+    from thermal.measured import Recorded
 
 #: Lines longer than this are hard to read, characters.
 WIDEST = 96
@@ -40,7 +42,7 @@ _ALIKE_K = 3.0
 def plan_text(
     plan: Plan,
     units: Units,
-    comparison: Sequence[Residual] | None = None,
+    recorded: Recorded | None = None,
     notes: Sequence[str] = (),
     source: str = "",
     width: int | None = None,
@@ -49,7 +51,7 @@ def plan_text(
     """The whole text, styled with bold for the answer only (`click.echo` takes it out where it does not show).
 
     Args:
-        comparison: a recorded heat beside the model. notes: assumptions besides the plan's own.
+        recorded: a recorded heat beside the model. notes: assumptions besides the plan's own.
         source: where the oven's data come from, where that needs saying (the demo shop).
         width: characters a line; None: the terminal's. encoding: of the output, for the plot.
     """
@@ -63,13 +65,15 @@ def plan_text(
         advised = [*what_else, *advised]
     parts += [
         _paragraph(f"{subject(plan, units)}. Times in min:s from the sheet going in.{source and f' {source}'}", across),
+        ""
+        if recorded is None
+        else _list("Recorded heat beside the model", recorded_words(recorded, plan, units), across),
         _table("Why", _why(plan, units), across),
         _table("Settings", _settings(plan, units), across),
         _curve(plan, units, across, encoding),
-        "" if comparison is None else _measured(comparison, across),
         _list("Advice", advised, across),
         _list("Cautions", cautions(plan, units), across),
-        _list("Taken for granted", [*plan.notes, *notes], across),
+        _list("Taken for granted", [*(note_words(note, units) for note in plan.notes), *notes], across),
     ]
     return "\n\n".join(part for part in parts if part)
 
@@ -189,12 +193,6 @@ def _marks(plan: Plan) -> list[tuple[float, str]]:
         pull = plan.target.time_s if plan.target else None
         named = [(plan.opens.time_s, "opens"), (pull, "pull"), (plan.closes.time_s, "closes")]
     return [(time / 60.0, word) for time, word in named if time is not None]
-
-
-def _measured(comparison: Sequence[Residual], width: int) -> str:
-    if not comparison:
-        return _list("Recorded heat", ["nothing in it to compare: no face, core or drop column"], width)
-    return _list("Recorded heat beside the model, driven by its recorded air", [one.words for one in comparison], width)
 
 
 # ---------------------------------------------------------------- how it is laid out

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from dashboard.commands.units import Units
+from thermal.notes import Note
 from thermal.plan import SURE, Edge, Plan
 from thermal.sag import equivalent_radius_m
-from thermal.window import CORE, CORE_HOT, DROP, DROP_LARGE, LOWER_FACE, UPPER_FACE, horizon_s
+from thermal.window import CORE, CORE_HOT, DROP, DROP_LARGE, LOWER_FACE, TOO_LONG, UPPER_FACE, horizon_s
 
 #: Below this no moment is good enough to pull by the clock (our choice: less likely right than wrong).
 BY_THE_CLOCK = 0.5
@@ -32,6 +34,19 @@ def percent(share: float) -> str:
     if share < 0.005:
         return "less than 1 %"
     return f"{100.0 * share:.0f} %"
+
+
+def note_words(note: Note, units: Units) -> str:
+    """A note of the plan with its quantities in the units asked for."""
+    words = note.text
+    show: dict[str, Callable[[float], str]] = {
+        "temperature_c": units.temperature,
+        "difference_k": units.difference,
+        "length_m": units.length,
+    }
+    for number, quantity in enumerate(note.quantities):
+        words = words.replace(f"{{{number}}}", show[quantity.kind](quantity.value))
+    return words
 
 
 def followed(plan: Plan) -> str:
@@ -58,6 +73,9 @@ def limit_words(plan: Plan, limit: str, units: Units) -> str:
         return f"the drop reaches {units.length(drop_m(plan, of.drop_min))}"
     if limit == DROP_LARGE and of.drop_max is not None:
         return f"the drop passes {units.length(drop_m(plan, of.drop_max))}"
+    if limit == TOO_LONG and of.dose is not None:
+        stands = f"{units.seconds(of.dose.limit_s)} at {units.temperature(of.dose.reference_c)}"
+        return f"a face has been hot too long (it stands {stands}, less where hotter)"
     raise ValueError(f"limit {limit!r}: not one of this plan's")
 
 
@@ -140,6 +158,7 @@ def subject(plan: Plan, units: Units) -> str:
     return (
         f"{case.polymer.name}, {units.length(case.gauge_m)}, {place}, "
         f"in oven {case.oven.id} set to {units.temperature(case.set_c)}"
+        f"{', with its air as recorded' if case.measured is not None else ''}"
     )
 
 
