@@ -1,4 +1,4 @@
-"""Time as the logger sees it: everything that waits or stamps takes a clock, so that tests and practice can run fast."""
+"""Time as the logger sees it: what waits or stamps takes a clock, so that tests and practice can run fast."""
 
 from __future__ import annotations
 
