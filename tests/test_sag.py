@@ -14,6 +14,8 @@ from cases import CARD, VISCOSITY, case_of, polymer_of
 from thermal.case import Case, slab
 from thermal.conduction import TOLERANCE_K
 from thermal.history import History, record
+from thermal.polymer_data import polymer_ids, shipped_polymer
+from thermal.rheology import ln_wlf
 from thermal.sag import LOST_RATIO, Melt, Sag, equivalent_radius_m, flow_integral, ratio_after_flow
 from thermal.window import CORE, Limits, windows
 
@@ -236,3 +238,33 @@ def test_a_sagging_sheet_is_ready_sooner() -> None:
     flat, sagging = (replace(framed(), opening_m=opening) for opening in (None, (2 * RADIUS_M,)))
     times = [float(windows(slab(case), of, 3600.0).minima[CORE][0]) for case in (flat, sagging)]
     assert times[1] < times[0] - 5.0
+
+
+# ---------------------------------------------------------------- viscosity as the drop uses it
+
+
+@pytest.mark.parametrize("polymer_id", polymer_ids())
+def test_the_drop_uses_the_viscosity_that_is_shown(polymer_id: str) -> None:
+    polymer = shipped_polymer(polymer_id)
+    case = Case(polymer, 5e-3, CARD, 185.0, opening_m=(0.3,))
+    sag = slab(case).sag
+    assert sag is not None
+    assert polymer.viscosity is not None
+    molten = np.linspace(polymer.viscosity.solid_below_c, 230.0, 30)
+    used = sag.melt.viscosity_pa_s(molten[:, None])[:, 0]
+    np.testing.assert_allclose(used, polymer.viscosity.melt_pa_s(molten), rtol=1e-9)
+    assert np.all(np.diff(used) < 0)
+
+
+def test_wlf_shift_of_polystyrene() -> None:
+    # J.D. Ferry, Viscoelastic Properties of Polymers, 3rd ed. 1980, Table 11-II (recalled):
+    # polystyrene c1 13.7, c2 50 K at 100 °C.
+    shift = np.exp(ln_wlf(np.array([120.0, 140.0, 160.0, 180.0]), 100.0, 13.7, 50.0))
+    np.testing.assert_allclose(shift, [1.22e-4, 8.15e-7, 3.37e-8, 3.71e-9], rtol=5e-3)
+
+
+def test_an_amorphous_sheet_drops_when_it_is_hot() -> None:
+    case = Case(shipped_polymer("petg"), 5e-3, CARD, 190.0, opening_m=(0.3,))
+    ratio = record(slab(case), 900.0).drop_ratio_at(np.array([60.0, 900.0]))
+    assert ratio[0] < 0.2
+    assert ratio[1] > 0.4

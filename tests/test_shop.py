@@ -146,7 +146,7 @@ def test_ovens_are_known_by_file_name_and_read_when_asked_for(make_shop: MakeSho
 def test_unknown_oven_names_all(make_shop: MakeShop, wanted: str) -> None:
     with pytest.raises(InputError) as refused:
         open_shop(make_shop("own")).oven(wanted)
-    near = " (did you mean north?)" if wanted in ("nort", "../ovens/north", "north.toml") else ""
+    near = " (did you mean north?)" if wanted else ""
     assert str(refused.value) == f"oven {wanted!r} is not known in the shop 'own'{near}: expected one of north"
 
 

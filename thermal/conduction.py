@@ -40,6 +40,8 @@ TOLERANCE_K = 0.012
 _FIRST_STEP_S = 0.25
 _LARGEST_GROWTH = 4.0
 _SMALLEST_STEP_S = 1e-7
+#: A heat takes 40 to 400 steps, one driven by recorded air one for each of its readings: more than this is no heat.
+_MOST_STEPS = 50_000
 #: A change of the air at one moment counts as a jump from here on, K.
 _JUMP_K = 1e-6
 #: Finished columns are dropped from the arrays once they are this share of them.
@@ -212,13 +214,14 @@ def march(
         audit: also add up the heat taken from outside.
 
     Raises:
-        ArithmeticError: the step fell below 1e-7 s (values so extreme that no step is good enough).
+        ArithmeticError: the step fell below 1e-7 s, or the steps are too many (values so extreme that no step is
+        good enough).
     """
     run = _Run(slab, intervals, np.broadcast_to(np.asarray(until_s, float), (slab.batch,)).copy(), audit)
     layers = run.layers
     start, end_h, end_layer_c = run.h, run.h.copy(), layers.start_c.copy()
     end_t, heat = np.zeros(slab.batch), np.zeros(slab.batch)
-    while True:
+    for _ in range(_MOST_STEPS):
         flow = run.follower.flow(run.h, run.work.start)
         if run.sag is not None:
             run.sag.arrive(flow.temperature_c[run.natural])
@@ -246,6 +249,10 @@ def march(
                 run.keep(np.flatnonzero(~done))
                 continue
         _advance(run, flow, balance, tolerance_k, done if finished else None)
+    else:
+        raise ArithmeticError(
+            f"the heating equation was not solved in {_MOST_STEPS} steps: a value among the inputs is too extreme"
+        )
     stored = slab.mass_kg_m2 * (run.weights @ (end_h - start)).sum(axis=0)
     stored += (layers.has * layers.capacity * (end_layer_c - layers.start_c)).sum(axis=0)
     return End(end_t, np.where(layers.has, end_layer_c, np.nan), stored, heat if audit else None)

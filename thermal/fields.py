@@ -17,10 +17,24 @@ class InputError(ValueError):
     """Something a person gave cannot be used; the message is one sentence meant for that person."""
 
 
+#: Characters of a value that a message shows.
+_LONGEST_SHOWN = 60
+
+
 def near_matches(word: str, known: Iterable[str]) -> str:
     """' (did you mean ...?)' with the closest known words, or '' when none is close."""
-    close = get_close_matches(word, list(known), n=3, cutoff=0.5)
-    return f" (did you mean {' or '.join(close)}?)" if close else ""
+    lower = {name.lower(): name for name in known}
+    sought = word.lower()
+    inside = [name for name in lower if sought and (name.startswith(sought) or sought in name)]
+    similar = get_close_matches(sought, list(lower), n=3, cutoff=0.5)
+    close = list(dict.fromkeys([*inside, *(similar if not inside else [])]))[:3]
+    return f" (did you mean {' or '.join(lower[name] for name in close)}?)" if close else ""
+
+
+def shown(value: object) -> str:
+    """A value as messages show it: a table by its keys, long ones cut."""
+    text = f"a table of {', '.join(map(str, value))}" if isinstance(value, Mapping) and value else repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
 @dataclass(frozen=True)
@@ -61,7 +75,6 @@ class Range:
 #: Temperatures of sheet, air and walls. Below -60 or above 320 a value is no forming temperature:
 #: most often it is kelvin or Fahrenheit. Emitters are hotter and have a range of their own.
 TEMPERATURE_C = Range("°C", at_least=-60.0, at_most=320.0)
-POSITIVE = Range(above=0.0)
 FRACTION = Range(at_least=0.0, at_most=1.0)
 ANY = Range()
 
@@ -80,7 +93,7 @@ class Fields:
 
     def __init__(self, table: Mapping[str, Any], where: str, path: str = "") -> None:
         if not isinstance(table, Mapping):
-            raise InputError(f"{where}: {path} = {table!r}: expected a table of keys; write it as [{path}]")
+            raise InputError(f"{where}: {path} = {shown(table)}: expected a table of keys; write it as [{path}]")
         self._table = table
         self._where = where
         self._path = path
@@ -92,7 +105,7 @@ class Fields:
 
     def refuse(self, name: str, value: object, expected: str) -> InputError:
         """The error (to be raised) for a value that cannot be used."""
-        return InputError(f"{self._where}: {self.key(name)} = {value!r}: expected {expected}")
+        return InputError(f"{self._where}: {self.key(name)} = {shown(value)}: expected {expected}")
 
     def has(self, name: str) -> bool:
         """Whether the key is present; marks it as known."""
@@ -184,6 +197,6 @@ class Fields:
             if name not in self._asked:
                 known = ", ".join(sorted(self._asked))
                 raise InputError(
-                    f"{self._where}: {self.key(name)} = {value!r} is not known{near_matches(name, self._asked)}: "
+                    f"{self._where}: {self.key(name)} = {shown(value)} is not known{near_matches(name, self._asked)}: "
                     f"expected one of {known}; correct or remove the key"
                 )

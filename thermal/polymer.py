@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from thermal.constants import GAS_J_MOLK, ZERO_C_IN_K
+from thermal.rheology import ln_arrhenius, ln_wlf
 
 Array = NDArray[np.float64]
 Basis = Literal["published", "derived", "recalled", "estimated"]
@@ -126,9 +126,7 @@ class Surface:
 class Viscosity:
     """Zero-shear viscosity of the melt; `provenance.rel_std` is the standard deviation of its natural log.
 
-    arrhenius: eta = reference_pa_s exp(E/R (1/T - 1/T_ref)), T in kelvin, E = `activation_j_mol`.
-    wlf: log10(eta / reference_pa_s) = -c1 (T - T_ref) / (c2_k + T - T_ref). Source of the form:
-    M.L. Williams, R.F. Landel, J.D. Ferry, J. Am. Chem. Soc. 77 (1955) 3701.
+    The laws are `rheology.ln_arrhenius` and `rheology.ln_wlf`.
     Below `solid_below_c` (crystals, or glass) a layer is a solid, `solid_ratio` times stiffer than the
     melt law says.
     """
@@ -152,10 +150,10 @@ class Viscosity:
         """
         t = _float(temperature_c)
         if self.law == "wlf":
-            above = np.maximum(t, self.solid_below_c) - self.reference_c
-            return np.asarray(self.reference_pa_s * 10.0 ** (-self.c1 * above / (self.c2_k + above)))
-        inverse_k = 1.0 / (t + ZERO_C_IN_K) - 1.0 / (self.reference_c + ZERO_C_IN_K)
-        return np.asarray(self.reference_pa_s * np.exp(self.activation_j_mol / GAS_J_MOLK * inverse_k))
+            exponent = ln_wlf(np.maximum(t, self.solid_below_c), self.reference_c, self.c1, self.c2_k)
+        else:
+            exponent = ln_arrhenius(t, self.reference_c, self.activation_j_mol)
+        return np.asarray(self.reference_pa_s * np.exp(exponent))
 
 
 @dataclass(frozen=True)
@@ -170,8 +168,7 @@ class Dose:
         """Seconds at the reference temperature that pass in a second at these temperatures (°C, any shape):
         exp(E/R (1/T_ref - 1/T)), T in kelvin.
         """
-        inverse_k = 1.0 / (self.reference_c + ZERO_C_IN_K) - 1.0 / (_float(temperature_c) + ZERO_C_IN_K)
-        return np.asarray(np.exp(self.activation_j_mol / GAS_J_MOLK * inverse_k))
+        return np.asarray(np.exp(-ln_arrhenius(temperature_c, self.reference_c, self.activation_j_mol)))
 
 
 @dataclass(frozen=True)

@@ -14,13 +14,13 @@ of A.J. Giacomin, A.W. Mix, O. Mahmood, Polym. Eng. Sci. 50 (2010) 2060. Layers 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.constants import GAS_J_MOLK, GRAVITY_M_S2, ZERO_C_IN_K
+from thermal.constants import GRAVITY_M_S2
+from thermal.rheology import ln_arrhenius, ln_wlf
 
 Array = NDArray[np.float64]
 Columns = NDArray[np.intp]
@@ -86,11 +86,10 @@ def equivalent_radius_m(opening_m: tuple[float, ...]) -> float:
 
 @dataclass(frozen=True)
 class Melt:
-    """Viscosity in temperature, for a batch (each (batch,)):
+    """Viscosity in temperature, for a batch (each (batch,)), by the laws of `rheology`.
 
-    Arrhenius: eta = reference exp(activation/R (1/T - 1/T0)); WLF: log10 a_T = -c1 (T - T0)/(c2 + T - T0)
-    (J.D. Ferry, Viscoelastic Properties of Polymers, 3rd ed. 1980, ch. 11). Below `solid_below_c` the layer is a
-    solid, `solid_ratio` times stiffer than its melt there. Where `activation_j_mol` is NaN the WLF law holds.
+    Below `solid_below_c` the layer is a solid, `solid_ratio` times stiffer than its melt there. Where
+    `activation_j_mol` is NaN the WLF law holds.
     """
 
     reference_pa_s: Array
@@ -109,10 +108,11 @@ class Melt:
     def viscosity_pa_s(self, t_c: Array) -> Array:
         """Zero-shear viscosity, Pa s, same shape as `t_c`, °C (..., batch)."""
         fluid_c = np.maximum(t_c, self.solid_below_c)
-        inverse = 1.0 / (fluid_c + ZERO_C_IN_K) - 1.0 / (self.reference_c + ZERO_C_IN_K)
-        above = fluid_c - self.reference_c
-        wlf = -math.log(10.0) * self.c1 * above / np.maximum(self.c2_k + above, 1.0)
-        exponent = np.where(np.isnan(self.activation_j_mol), wlf, self.activation_j_mol / GAS_J_MOLK * inverse)
+        exponent = np.where(
+            np.isnan(self.activation_j_mol),
+            ln_wlf(fluid_c, self.reference_c, self.c1, np.maximum(self.c2_k, 1.0)),
+            ln_arrhenius(fluid_c, self.reference_c, self.activation_j_mol),
+        )
         exponent += np.log(self.solid_ratio) * self.solidity(t_c)
         result: Array = self.reference_pa_s * np.exp(np.minimum(exponent, 60.0))
         return result
