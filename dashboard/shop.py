@@ -1,6 +1,6 @@
 """A shop: the folder where a workshop keeps its oven cards and polymers, and the demo shop until it has one.
 
-    shop.toml            name = "...", optional units = "metric" | "us" and room_c
+    shop.toml            name = "...", optional units = "metric" | "us", room_c and store (see `dashboard.store_place`)
     ovens/ID.toml        oven cards
     polymers/ID.toml     polymers of its own, beside those that ship with the tool
 
@@ -33,6 +33,7 @@ class Shop:
 
     Attributes:
         units: how values are shown. room_c: the workshop's air, °C. is_demo: the invented shop of the tool.
+        store: URL of the records' store; '' for a file in the shop's folder.
     """
 
     folder: Path
@@ -40,6 +41,7 @@ class Shop:
     units: Literal["metric", "us"]
     room_c: float
     is_demo: bool
+    store: str = ""
 
     def oven_ids(self) -> tuple[str, ...]:
         """Ids of the oven cards, sorted; reads no file."""
@@ -154,6 +156,7 @@ def read_shop(folder: Path) -> Shop:
         units=cast(Literal["metric", "us"], fields.text("units", ("metric", "us"), default="metric")),
         room_c=fields.number("room_c", ROOM_C, default=DEFAULT_ROOM_C),
         is_demo=folder.resolve() == DEMO_FOLDER.resolve(),
+        store=fields.text("store", default=""),
     )
     fields.close()
     return shop

@@ -28,6 +28,8 @@ _BEGINS_KNOWN = re.compile(
 )
 #: What would end the line, or the trust that the file is text.
 _NO_LINE = re.compile(r"[\r\n\0]")
+#: A spreadsheet would cut a line here and run what follows as a formula.
+_CELL = re.compile(r"[,;](?=['\"\\ ]*[=+\-@])")
 
 
 @dataclass(frozen=True)
@@ -133,7 +135,8 @@ def _key(key: str) -> str:
 
 def _text(text: str) -> str:
     # JSON's escapes are a part of TOML's; TOML asks for DEL to be escaped as well.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    quoted = json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return _CELL.sub(lambda found: f"\\u{ord(found[0]):04x}", quoted)
 
 
 def _value(value: object) -> str:

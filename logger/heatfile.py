@@ -24,7 +24,19 @@ def read_heat(path: Path | str) -> Heat:
         InputError: for whatever cannot be used: file, row or key, value, and what was expected.
     """
     where = str(path)
-    lines = _text(Path(path), where).split("\n")
+    return heat_from_bytes(file_content(Path(path), where), where)
+
+
+def heat_from_bytes(content: bytes, where: str) -> Heat:
+    """The heat in the content of a heat file.
+
+    Args:
+        where: what messages call the file.
+
+    Raises:
+        InputError: as `read_heat`.
+    """
+    lines = _text(content, where).split("\n")
     first = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
     if first is None:
         raise InputError(f"{where}: there is no table: expected a header line with {TIME} and rows below it")
@@ -50,9 +62,25 @@ def write_heat(heat: Heat, path: Path | str) -> None:
     Raises:
         InputError: where the file exists already, cannot be made, or the heat holds what a file cannot say.
     """
-    where = str(path)
-    data = _bytes("\n".join([*emit_comments(Comments(metadata_of(heat), heat.remarks)), emit_table(heat)]), where)
-    made = False
+    write_new(heat_as_bytes(heat, str(path)), path)
+
+
+def heat_as_bytes(heat: Heat, where: str) -> bytes:
+    """The content of a heat file.
+
+    Raises:
+        InputError: the heat holds what a file cannot say.
+    """
+    return _bytes("\n".join([*emit_comments(Comments(metadata_of(heat), heat.remarks)), emit_table(heat)]), where)
+
+
+def write_new(data: bytes, path: Path | str) -> None:
+    """Write a heat file's content as a new file, whole or not at all.
+
+    Raises:
+        InputError: where the file exists already or cannot be made.
+    """
+    where, made = str(path), False
     try:
         with Path(path).open("xb") as file:
             made = True
@@ -80,19 +108,27 @@ def _bytes(text: str, where: str) -> bytes:
         raise InputError(f"{where}: {error.object[error.start]!r} in a text is no character: remove it") from None
 
 
-def _text(path: Path, where: str) -> str:
-    """The file's text, line ends made LF."""
+def file_content(path: Path, where: str) -> bytes:
+    """What a file holds.
+
+    Raises:
+        InputError: there is none that can be read.
+    """
     if path.is_dir():
         raise InputError(f"{where}: this is a folder: expected a heat file; name a file in it")
     if path.exists() and not path.is_file():
         raise InputError(f"{where}: this is a device or pipe: expected a heat file")
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         raise InputError(f"{where}: there is no such file: expected a heat file; check the name") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{where}: the file cannot be read ({reason}): check its name and rights") from None
+
+
+def _text(data: bytes, where: str) -> str:
+    """The file's text, line ends made LF."""
     if not data.strip():
         raise InputError(f"{where}: the file is empty: expected a heat file; was the recording cut off?")
     if b"\0" in data:

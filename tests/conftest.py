@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 
 import hypothesis
 import pytest
@@ -14,6 +15,9 @@ hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, data
 hypothesis.settings.load_profile("ci" if IN_CI else "here")
 
 os.environ.pop("PULLCUE_SHOP", None)
+#: What the practice oven records in tests goes here, away from the records of whoever runs them.
+_DATA = tempfile.TemporaryDirectory(prefix="pullcue-tests-", ignore_cleanup_errors=True)
+os.environ["PULLCUE_DATA"] = _DATA.name
 
 
 def _not_run(reporter: pytest.TerminalReporter) -> list[str]:

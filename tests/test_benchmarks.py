@@ -40,3 +40,13 @@ def test_tables_and_melting_corners_are_merged_as_they_are(modules: tuple[Any, A
         melting = np.interp(t, corners, (0.0, 2.0 * p.enthalpy_j_kg / (p.end_c - p.onset_c), 0.0))
         wanted = np.interp(t, p.heat_capacity_c, p.heat_capacity_j_kgk) + melting
         np.testing.assert_allclose(got[:, i], wanted, rtol=1e-5)
+
+
+def test_eight_benches_of_sixteen_channels_lose_and_double_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A minute and a half here; the hour and the share of a core are the benchmark's own: benchmarks/recording.py.
+    monkeypatch.syspath_prepend(BENCHMARKS)
+    recording = importlib.import_module("recording")
+    _, samples = recording.record(tmp_path, 1.5)
+    assert samples == 8 * 16 * 10 * 90

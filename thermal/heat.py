@@ -391,6 +391,10 @@ class Heat:
             events=tuple(event for event in self.events if event.time_s < 0.0),
         )
 
+    def _of_record(self, name: str) -> bool:
+        """Whether metadata comes with a file that was written from a shop's records: known there, of no use here."""
+        return "heat_id" in self.extra and name.partition(".")[0] in _RECORD_KEYS
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What was kept without being understood, and what looks like a slip: one sentence each."""
@@ -400,7 +404,7 @@ class Heat:
             *(f"column '{name}' is not known{near_matches(name, ROLES)}: kept, not used"
               for name in [*self.columns, *self.text_columns] if role_of(name) is None),
             *(f"metadata '{name}' is not known{near_matches(name.rpartition('.')[2], _KEYS)}: kept, not used"
-              for name in _leaves(self.extra)),
+              for name in _leaves(self.extra) if not self._of_record(name)),
             *(f"sensor '{name}' has no column: kept, not used"
               for name in self.sensors if name not in map(sensor_of, self.columns)),
             *(f"line '{line.strip()}' looks like 'key = value' but is no valid TOML: kept as free text"
@@ -411,6 +415,12 @@ class Heat:
 #: Spellings that near matches are looked for among: what a person may write as metadata of a heat.
 _KEYS = ("polymer", "gauge_mm", "oven", "support", "opening_mm", "start_c", "set_c", "colour",
          "simulated", "depth_mm", "lag_s", "x_mm", "y_mm", "z_mm", "std_k", "bias_k")  # fmt: skip
+
+_RECORD_KEYS = frozenset(
+    ("heat", "heat_id", "bench", "start_utc", "state", "outcome", "outcome_kind", "hash", "label", "job_number",
+     "initials", "dried_hours", "dried_c", "heated_before", "other_sheets", "notes", "polymer_version", "software",
+     "checks", "marks", "corrections")
+)  # fmt: skip
 
 
 def _leaves(tree: Mapping[str, Any], path: str = "") -> list[str]:

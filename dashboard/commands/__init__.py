@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
+from keyword import iskeyword
 from typing import Any
 
 import click
@@ -16,7 +17,14 @@ import click
 from thermal.fields import InputError, near_matches
 
 #: Subcommand -> the module below this package that holds a click command of the same name.
-SUBCOMMANDS = ("bench", "check", "plan", "polymers", "ports", "practice", "sensors")
+SUBCOMMANDS = (
+    "backup", "bench", "check", "export", "heats", "import", "mark", "plan", "polymers", "ports", "practice", "sensors",
+)  # fmt: skip
+
+
+def module_of(name: str) -> str:
+    """The module of a subcommand, and what the command is called in it: a word of Python's own gets a '_'."""
+    return f"{name}_" if iskeyword(name) else name
 
 
 class LazyGroup(click.Group):
@@ -30,9 +38,10 @@ class LazyGroup(click.Group):
         """The subcommand of this name, imported now; None where there is none."""
         if cmd_name not in SUBCOMMANDS:
             return None
-        command: object = getattr(import_module(f"{__name__}.{cmd_name}"), cmd_name)
+        module = module_of(cmd_name)
+        command: object = getattr(import_module(f"{__name__}.{module}"), module)
         if not isinstance(command, click.Command):
-            raise TypeError(f"{__name__}.{cmd_name}.{cmd_name} is no click command: {command!r}")
+            raise TypeError(f"{__name__}.{module}.{module} is no click command: {command!r}")
         return command
 
     def resolve_command(

@@ -17,23 +17,33 @@ from dashboard.shop import open_shop
 @click.option("--for", "for_s", type=float, metavar="SECONDS", help="End after so long.")
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Faster than real time: replay, practice.")
 @click.option("--units", type=click.Choice(["metric", "us"]), help="°C and mm, or °F and in.  [default: the shop's]")
+@click.option("--no-record", is_flag=True, help="Only look: keep nothing.")
+@click.option("--store", metavar="URL", help="sqlite:///FILE or postgresql+psycopg://...  [default: the shop's]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end, units in the keys.")
 def bench(
-    bench_file: Path, for_s: float | None, speed: float, units: str | None, shop: Path | None, as_json: bool
-) -> None:
-    """Show the channels of a bench live, each with its state; Ctrl-C ends and frees the ports.
+    bench_file: Path, for_s: float | None, speed: float, units: str | None, no_record: bool, store: str | None,
+    shop: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Record a bench and show its channels live, each with its state; Ctrl-C ends and frees the ports.
 
-    What comes is shown, not kept.
+    Heats begin and end by 'pullcue mark', by the board's button or by the door as the air shows it. What comes outside
+    of heats is kept too, thinned after 30 minutes.
     """
-    from dashboard.benches import open_bench, read_bench
-    from logger.clock import FastClock
+    from dashboard.benches import UNREAL, open_bench, read_bench
+    from dashboard.recording import form_for, prepare, recorded
+    from dashboard.store_place import store_place
+    from logger.clock import FastClock, SystemClock
 
     checked("--speed", speed, SPEED)
     lasts_s = float("inf") if for_s is None else checked("--for", for_s, SECONDS)
     workshop = open_shop(shop)
-    clock = FastClock(speed)
-    opened = open_bench(read_bench(bench_file), bench_file.parent, workshop, clock, speed)
+    # The machine's own clock where nothing is sped up: a step of its time of day is to be seen.
+    clock = SystemClock() if speed == 1.0 else FastClock(speed)
+    wired = read_bench(bench_file)
+    if not no_record:
+        prepare()
+    opened = open_bench(wired, bench_file.parent, workshop, clock, speed)
 
     def each_turn() -> None:
         for practice in opened.practices.values():
@@ -48,6 +58,14 @@ def bench(
         as_json=as_json,
     )
     try:
-        look(opened.reader, clock, looking)
+        if no_record:
+            look(opened.reader, clock, looking)
+            return
+        form = form_for(workshop, opened.bench)
+        unreal = any(source.kind in UNREAL for source in opened.bench.sources)
+        place = store_place(workshop, store, practice=unreal)  # what was not measured now is no evidence
+        with recorded(opened.reader, opened.bench, place, clock, form) as recording:
+            looking.recording = recording
+            look(opened.reader, clock, looking)
     finally:
         opened.close()

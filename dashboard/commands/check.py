@@ -1,49 +1,54 @@
-"""`pullcue check`: what is wrong with a bench, and what to do."""
+"""`pullcue check`: what is wrong with a bench or with the records, and what to do."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from dashboard.commands.asked import SPEED, checked
-from dashboard.shop import open_shop
+from dashboard.commands.records_options import store_options
+from dashboard.shop import Shop, open_shop
 from thermal.fields import Range
+
+if TYPE_CHECKING:
+    from dashboard.bench_check import Finding
 
 _SECONDS = Range("s", at_least=0.2, at_most=3600.0)
 
 
 @click.command("check")
-@click.argument("bench_file", metavar="BENCH.toml", type=click.Path(path_type=Path))
+@click.argument("bench_file", metavar="[BENCH.toml]", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--for", "for_s", type=float, default=5.0, show_default=True, metavar="SECONDS", help="How long to listen."
 )
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Faster than real time: replay, practice.")
-@click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
+@store_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def check(bench_file: Path, for_s: float, speed: float, shop: Path | None, as_json: bool) -> int:
+def check(
+    bench_file: Path | None, for_s: float, speed: float, shop: Path | None, store: str | None, practice: bool,
+    as_json: bool,
+) -> int:  # fmt: skip
     """Say in plain sentences what is wrong with a bench's ports, frames, channels and clocks, and what to do.
 
-    Ends with 0 where all is fine, 1 where something is wrong, 2 where the bench file cannot be used.
+    The same for the records: disk, store, chain of records, backup. Without BENCH.toml these alone are looked at. Ends
+    with 0 where all is fine, 1 where something is wrong, 2 where the bench file cannot be used.
     """
-    from dashboard.bench_check import findings, watch
-    from dashboard.benches import open_bench, read_bench
-    from logger.clock import FastClock
+    from dashboard.store_check import record_findings
+    from dashboard.store_place import store_place
+    from logger.clock import SystemClock
 
     checked("--speed", speed, SPEED)
     checked("--for", for_s, _SECONDS)
-    clock = FastClock(speed)
-    opened = open_bench(read_bench(bench_file), bench_file.parent, open_shop(shop), clock, speed)
-    try:
-        seen = watch(opened.reader, clock, for_s)
-        found = findings(opened.reader, seen, speed)
-    finally:
-        opened.close()
+    workshop = open_shop(shop)
+    bench, found = (None, []) if bench_file is None else _of_bench(bench_file, workshop, for_s, speed)
+    found += record_findings(store_place(workshop, store, practice), SystemClock().utc())
     fine = all(one.fine for one in found)
     if as_json:
-        content = {"bench": opened.bench.id, "fine": fine, "findings": [asdict(one) for one in found]}
+        content = {"bench": bench, "fine": fine, "findings": [asdict(one) for one in found]}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1))
         return 0 if fine else 1
     for one in found:
@@ -51,5 +56,21 @@ def check(bench_file: Path, for_s: float, speed: float, shop: Path | None, as_js
         if one.do:
             click.echo(f"       {one.do[0].upper()}{one.do[1:]}")
     wrong = sum(not one.fine for one in found)
-    click.echo("The bench is fit to run." if fine else f"{wrong} of {len(found)} things are wrong.")
+    all_fine = "The records are in order." if bench is None else "The bench is fit to run."
+    click.echo(all_fine if fine else f"{wrong} of {len(found)} things are wrong.")
     return 0 if fine else 1
+
+
+def _of_bench(bench_file: Path, workshop: Shop, for_s: float, speed: float) -> tuple[str, list[Finding]]:
+    """The bench's id, and what is found when it is listened to."""
+    from dashboard.bench_check import findings, watch
+    from dashboard.benches import open_bench, read_bench
+    from logger.clock import FastClock
+
+    clock = FastClock(speed)
+    opened = open_bench(read_bench(bench_file), bench_file.parent, workshop, clock, speed)
+    try:
+        seen = watch(opened.reader, clock, for_s)
+        return opened.bench.id, list(findings(opened.reader, seen, speed))
+    finally:
+        opened.close()

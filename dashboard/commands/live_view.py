@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import click
 
@@ -17,6 +17,9 @@ from dashboard.live import LiveRecord
 from logger.clock import Clock
 from logger.reading import LinkState, State
 from logger.readings import BenchReader, Reading
+
+if TYPE_CHECKING:
+    from dashboard.recording import Recording
 
 #: Longest single wait for readings, s of the bench's clock: how soon Ctrl-C and keys are noticed at normal speed.
 _TURN_S = 0.2
@@ -31,6 +34,7 @@ class Looking:
     Attributes:
         title: first line. units: of what is shown. speed: of the bench's clock. for_s: how long, s of that clock.
         footer: lines below the table. extra: keys added to the JSON. each_turn: called between readings.
+        recording: what is seen is also recorded; None: it is only looked at.
     """
 
     title: str
@@ -41,6 +45,12 @@ class Looking:
     extra: Mapping[str, Any] = field(default_factory=dict)
     each_turn: Callable[[], None] = lambda: None
     as_json: bool = False
+    recording: Recording | None = None
+
+    @property
+    def below(self) -> tuple[str, ...]:
+        """Lines below the table: what is recorded, then the footer."""
+        return (*(self.recording.words() if self.recording else ()), *self.footer)
 
 
 def look(reader: BenchReader, clock: Clock, looking: Looking) -> LiveRecord:
@@ -50,17 +60,20 @@ def look(reader: BenchReader, clock: Clock, looking: Looking) -> LiveRecord:
     with view, suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to end this
         _turns(reader, clock, looking, record, view)
     if looking.as_json:
-        click.echo(json.dumps({**looking.extra, **record.as_json()}, ensure_ascii=False, indent=1, allow_nan=False))
+        recorded = {"recorded": looking.recording.as_json()} if looking.recording else {}
+        content = {**looking.extra, **record.as_json(), **recorded}
+        click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
     else:
         click.echo("\n".join(summary(record, looking)))
     return record
 
 
 def _turns(reader: BenchReader, clock: Clock, looking: Looking, record: LiveRecord, view: View) -> None:
+    poll = reader.poll if looking.recording is None else looking.recording.step
     sample_s = draw_s = 0.0
     while (time_s := clock.monotonic_s() - record.start_s) < looking.for_s:
         looking.each_turn()
-        record.take(reader.poll(min(_TURN_S * max(looking.speed, 1.0), looking.for_s - time_s)))
+        record.take(poll(min(_TURN_S * max(looking.speed, 1.0), looking.for_s - time_s)))
         time_s = clock.monotonic_s() - record.start_s
         if time_s >= sample_s:
             now = record.sample(time_s)
@@ -128,7 +141,7 @@ def summary(record: LiveRecord, looking: Looking) -> list[str]:
             lines.append(f"{role}: {reading.state}; {reading.text}")
     lines += link_words(record)
     lines += [f"{one['name']} at {looking.units.seconds(one['time_s'])}" for one in record.marks]
-    return [*lines, *record.reader.notes, *looking.footer]
+    return [*lines, *record.reader.notes, *looking.below]
 
 
 # ---------------------------------------------------------------- views
@@ -203,5 +216,5 @@ class _Redrawn(View):
                 name, value, str(reading.state), reading.source_text, reading.text, style="bold" if doubtful else ""
             )
         head = Text(f"{self._looking.title}   {self._looking.units.seconds(time_s)}", style="bold")
-        below = [Text(line) for line in (*link_words(record), *record.reader.notes, *self._looking.footer)]
+        below = [Text(line) for line in (*link_words(record), *record.reader.notes, *self._looking.below)]
         return Group(head, grid, *below)

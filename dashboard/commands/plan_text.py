@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Iterable, Sequence
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import click
@@ -123,7 +124,8 @@ def _never_closes(plan: Plan, units: Units) -> str:
 def _drop_then(plan: Plan, units: Units) -> str:
     if plan.curve.drop_mm is None or plan.target is None:
         return ""
-    return f"; drop about {units.length(drop_at_m(plan, plan.target.time_s))}"
+    drop_m = drop_at_m(plan, plan.target.time_s)
+    return f"; drop about {units.length(drop_m)}" if isfinite(drop_m) else ""  # where the law of the drop holds
 
 
 def drop_at_m(plan: Plan, time_s: float) -> float:

@@ -59,6 +59,8 @@ pullcue practice --fault open:tc_3@120+30 --fault cable@200 --for 300 --speed 60
 @click.option("--pull", "pull_s", type=float, metavar="SECONDS", help="When the sheet is pulled; else type p.")
 @click.option("--for", "for_s", type=float, metavar="SECONDS", help="End after so long, in the oven's time.")
 @click.option("--units", type=click.Choice(["metric", "us"]), help="°C and mm, or °F and in.  [default: the shop's]")
+@click.option("--no-record", is_flag=True, help="Only look: keep nothing.")
+@click.option("--store", metavar="URL", help="Where to record.  [default: the practice oven's records]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end, units in the keys.")
 def practice(
@@ -73,16 +75,21 @@ def practice(
     pull_s: float | None,
     for_s: float | None,
     units: str | None,
+    no_record: bool,
+    store: str | None,
     shop: Path | None,
     as_json: bool,
 ) -> None:
     """Run the practice oven and show its channels live; no hardware needed.
 
     Oven and sheet are computed and differ from their data as real ones do. Their readings come over a port of this
-    computer in the same line format, and through the same path, as those of a real board.
+    computer in the same line format, and through the same path, as those of a real board. Its heats are recorded apart
+    from those of the shop: see 'pullcue heats --practice'.
     """
     from dashboard.benches import stale_s
-    from logger.clock import FastClock
+    from dashboard.recording import form_for, recorded
+    from dashboard.store_place import store_place
+    from logger.clock import FastClock, SystemClock
     from logger.readings import BenchReader
 
     checked("--speed", speed, SPEED)
@@ -94,7 +101,7 @@ def practice(
     planned = [fault_of(text, CHANNEL_NAMES) for text in faults]
     pulled_s = None if pull_s is None else checked("--pull", pull_s, SECONDS)
     lasts_s = float("inf") if for_s is None else checked("--for", for_s, SECONDS)
-    clock = FastClock(speed)
+    clock = SystemClock() if speed == 1.0 else FastClock(speed)
     running = Practice(case, room_c, day, clock, seed, planned, pulled_s)
     typed = TypedWords()
     looking = Looking(
@@ -111,11 +118,21 @@ def practice(
         as_json=as_json,
     )  # fmt: skip
     try:
-        running.start()
-        source = running.source()
-        reader = BenchReader(practice_bench(oven_id), [source], clock, radiant=running.infrared, stale_s=stale_s(speed))
+        bench = practice_bench(oven_id)
+        reader = BenchReader(bench, [running.source()], clock, radiant=running.infrared, stale_s=stale_s(speed))
         try:
-            look(reader, clock, looking)
+            if no_record:
+                running.start()
+                look(reader, clock, looking)
+                return
+            opening_mm = None if case.opening_m is None else tuple(side * 1e3 for side in case.opening_m)
+            form = form_for(workshop, bench, polymer=polymer, gauge_mm=gauge_mm, set_c=case.set_c, start_c=room_c,
+                            support="frame", opening_mm=opening_mm, sheet_label="practice sheet")  # fmt: skip
+            place = store_place(workshop, store, practice=True)
+            with recorded(reader, bench, place, clock, form) as recording:
+                running.start()  # only now: opening the store takes a second, which is many of a fast clock
+                looking.recording = recording
+                look(reader, clock, looking)
         finally:
             reader.close()
     finally:

@@ -1,0 +1,99 @@
+"""`pullcue export`: a heat as a heat file, or the whole store as tables for spreadsheets and programs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import click
+
+from dashboard.commands.records_options import opened, place_of, store_options
+from thermal.fields import InputError
+
+_MANY = 5
+
+
+@click.command("export")
+@click.argument("numbers", metavar="[NUMBER]...", nargs=-1)
+@click.option("--all", "everything", is_flag=True, help="The whole store: its tables, and every sample.")
+@click.option("--to", type=click.Path(path_type=Path), metavar="PLACE", help="File or folder for heat files; a new "
+              "folder for --all.  [default: here]")  # fmt: skip
+@click.option("--format", "form", type=click.Choice(["csv", "parquet", "both"]), default="both", show_default=True,
+              help="Of the tables of --all.")  # fmt: skip
+@click.option("--raw", is_flag=True, help="With what the sources sent before it was converted to °C.")
+@store_options
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def export(
+    numbers: tuple[str, ...], everything: bool, to: Path | None, form: str, raw: bool, as_json: bool, shop: Path | None,
+    store: str | None, practice: bool,
+) -> None:  # fmt: skip
+    """Write heats as heat files, by their NUMBER in 'pullcue heats', or with --all the whole store as tables.
+
+    A heat file that was imported comes out as it went in, byte for byte, unless its heat was corrected since. No file
+    is written over. In CSV a text that a spreadsheet would run as a formula gets an apostrophe, which 'pullcue import'
+    takes off again; numbers stay as they are.
+    """
+    if everything == bool(numbers):
+        raise InputError("export: expected either numbers of heats, as 'pullcue heats' lists them, or --all")
+    place = place_of(shop, store, practice)
+    with opened(place) as kept:
+        if everything:
+            from dashboard.store_tables import write_tables
+
+            wanted = ("csv", "parquet") if form == "both" else (form,)
+            written = write_tables(kept, to or Path("pullcue-export"), wanted, _bar)
+        else:
+            written = _heat_files(kept, numbers, to, raw)
+    if as_json:
+        click.echo(
+            json.dumps({"store": place.words, "files": [str(one) for one in written]}, ensure_ascii=False, indent=1)
+        )
+        return
+    if everything:
+        click.echo(f"{written[0].parent}: {len(written)} files.")
+    else:
+        click.echo("\n".join(map(str, written)))
+
+
+def _bar(things: list[Any], label: str) -> Any:
+    """A context whose value goes through the things, with a bar where they are many."""
+    seen = len(things) >= _MANY and sys.stderr.isatty()
+    return click.progressbar(things, label=label, file=sys.stderr) if seen else nullcontext(things)
+
+
+def _heat_files(store: Any, numbers: tuple[str, ...], to: Path | None, raw: bool) -> list[Path]:
+    from dashboard.commands.heats import number_of
+    from logger.heatfile import write_new
+
+    wanted = list(dict.fromkeys(map(number_of, numbers)))
+    folder = to if to is not None and (to.is_dir() or len(wanted) > 1) else None
+    if folder is not None and not folder.is_dir():
+        raise InputError(f"--to {folder}: expected a folder for {len(wanted)} heats; make it first")
+    written = []
+    with _bar(wanted, "Writing") as each:
+        for number in each:
+            name, content = heat_file(store, number, raw)
+            path = (folder or Path()) / name if folder is not None or to is None else to
+            write_new(content, path)
+            written.append(path)
+    return written
+
+
+def heat_file(store: Any, number: int, raw: bool = False) -> tuple[str, bytes]:
+    """Name and content of a heat's file.
+
+    Raises:
+        InputError: there is no such heat, or nothing was measured during it.
+    """
+    from dashboard.stored import whole_of
+    from logger.heat_export import file_name, for_spreadsheet, heat_of
+    from logger.heatfile import heat_as_bytes
+
+    stored = whole_of(store, store.heat(number))
+    name = file_name(stored.current)
+    if stored.file is not None and not stored.corrections:
+        return name, stored.file.content
+    return name, heat_as_bytes(for_spreadsheet(heat_of(stored, raw)), name)

@@ -1,0 +1,327 @@
+"""`pullcue heats`: what was recorded, listed and searched; one heat in full; corrections and outcomes."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from dashboard.commands.records_options import opened, place_of, store_options
+from dashboard.store_place import StorePlace, backup_words
+from thermal.fields import InputError
+
+OUTCOMES = ("accepted", "failed", "discarded")
+_HEADINGS = ("no.", "start (UTC)", "min:s", "oven", "polymer", "mm", "label", "job", "state", "outcome")
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, units in the keys.")
+_BY = click.option("--by", metavar="INITIALS", help="Who says so.  [needed]")
+_WHY = click.option("--why", metavar="TEXT", help="Why it is changed.  [needed]")
+_EXAMPLES = """\b
+Examples:
+pullcue heats
+pullcue heats --oven north --text 4711 --from 2026-03-01
+pullcue heats 12
+pullcue heats correct 12 gauge_mm 4.5 --by AB --why "label read again"
+pullcue heats outcome 12 failed --kind "thin at the heel" --by AB
+
+A finished heat is never altered: a correction is an entry of its own beside it, with who, when and why.
+"""
+
+
+class _Heats(click.Group):
+    """A group in which the number of a heat is a command that shows it."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does; a number is looked up."""
+        if args[0].lstrip("#").isdecimal():
+            return "show", show, args
+        return super().resolve_command(ctx, args)
+
+
+@click.group("heats", cls=_Heats, invoke_without_command=True, epilog=_EXAMPLES)
+@click.option("--bench", metavar="ID", help="Of this bench.")
+@click.option("--oven", metavar="ID", help="In this oven.")
+@click.option("--polymer", metavar="ID", help="Of this polymer.")
+@click.option("--outcome", metavar="WORD", help="With this outcome.")
+@click.option("--state", type=click.Choice(["open", "finished", "aborted", "interrupted"]), help="In this state.")
+@click.option("--text", default="", metavar="TEXT", help="Occurs in label, job number, initials or notes.")
+@click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="From this day on (UTC).")
+@click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="To the end of this day (UTC).")
+@click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="At most so many.")
+@click.option("--skip", type=click.IntRange(0), default=0, help="Leave out so many of the first.")
+@click.option("--oldest", is_flag=True, help="The oldest first.")
+@store_options
+@_JSON
+def heats(as_json: bool, shop: Path | None, store: str | None, practice: bool, **asked: Any) -> None:
+    """List and search what was recorded; NUMBER shows one heat with its form, marks and corrections."""
+    if click.get_current_context().invoked_subcommand is not None:
+        return
+    from logger.records import HeatFilter
+
+    place = place_of(shop, store, practice)
+    wanted = HeatFilter(
+        bench=asked["bench"],
+        oven=asked["oven"],
+        polymer=asked["polymer"],
+        outcome=asked["outcome"],
+        state=asked["state"],
+        text=asked["text"],
+        from_utc_ms=_day_ms(asked["since"]),
+        to_utc_ms=_day_ms(asked["until"], days=1),
+        limit=asked["limit"],
+        offset=asked["skip"],
+        order="oldest" if asked["oldest"] else "newest",
+    )
+    with opened(place) as kept:
+        found = kept.heats(wanted)
+        _list(place, found, kept.count(wanted), kept.last_backup(), as_json)
+
+
+def _day_ms(day: datetime | None, days: int = 0) -> int | None:
+    return None if day is None else int((day.replace(tzinfo=UTC) + timedelta(days=days)).timestamp() * 1000)
+
+
+def _list(place: StorePlace, found: list[Any], count: int, last: tuple[int, str] | None, as_json: bool) -> None:
+    from dashboard.stored import heat_json
+    from logger.clock import SystemClock
+
+    fresh, words = backup_words(last, SystemClock().utc())
+    if as_json:
+        content = {"store": place.words, "backup": words, "count": count, "heats": [heat_json(one) for one in found]}
+        click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    rows: list[tuple[str, ...]] = [
+        ("no.", "start (UTC)", "min:s", "oven", "polymer", "mm", "label", "job", "state", "outcome")
+    ]
+    rows += [_row(one) for one in found]
+    if found:
+        widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+        for row in rows:
+            click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+    else:
+        click.echo("No heat was found.")
+    if found and len(found) < count:
+        click.echo(f"These are {len(found)} of {count}: --limit and --skip show others.")
+    click.echo(f"{place.words}: {words}" + ("" if fresh else "; make one: pullcue backup DIR"))
+
+
+def _row(record: Any) -> tuple[str, ...]:
+    from dashboard.commands.units import Units
+    from dashboard.heat_form import one_line
+    from logger.heat_export import utc_of
+
+    form = record.form
+    return (
+        str(record.number),
+        f"{utc_of(record.start_utc_ms):%Y-%m-%d %H:%M}",
+        "" if record.end_s is None else Units.seconds(max(0.0, record.end_s - record.start_s)),
+        one_line(form.oven or record.bench, 14),
+        one_line(form.polymer or "", 18),
+        "" if form.gauge_mm is None else f"{form.gauge_mm:g}",
+        one_line(form.sheet_label or "", 18),
+        one_line(form.job_number or "", 14),
+        record.state,
+        one_line(" ".join(filter(None, (record.outcome, record.outcome_kind))), 30),
+    )
+
+
+# ---------------------------------------------------------------- one heat
+
+
+def _place(ctx: click.Context, shop: Path | None, store: str | None, practice: bool) -> StorePlace:
+    """The place named here or before the subcommand."""
+    above = ctx.parent.params if ctx.parent is not None else {}
+    return place_of(shop or above.get("shop"), store or above.get("store"), practice or bool(above.get("practice")))
+
+
+@heats.command("show")
+@click.argument("number", metavar="NUMBER")
+@store_options
+@_JSON
+@click.pass_context
+def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, store: str | None, practice: bool) -> None:
+    """Show one heat: form, marks, corrections, state."""
+    from dashboard.heat_form import one_line
+    from dashboard.stored import facts_json, facts_of
+
+    as_json = as_json or bool(ctx.parent and ctx.parent.params.get("as_json"))
+    with opened(_place(ctx, shop, store, practice)) as kept:
+        facts = facts_of(kept, kept.heat(number_of(number)))
+        moves = kept.start_moves(facts.record.id)
+    if as_json:
+        content = facts_json(facts) | {"start_moves": [asdict(one) for one in moves]}
+        click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    click.echo("\n".join(_words(facts)))
+    for one in moves:
+        click.echo(
+            f"Start moved by {one.new_start_s - one.old_start_s:+.1f} s by {one_line(one.who)}: {one_line(one.why)}"
+        )
+
+
+def number_of(text: str) -> int:
+    """The number of a heat: 12 or #12.
+
+    Raises:
+        InputError: it is none.
+    """
+    plain = text.removeprefix("#")
+    if not (plain.isascii() and plain.isdecimal() and 0 < len(plain) < 10 and int(plain) > 0):
+        raise InputError(f"{text[:40]!r} is no number of a heat: expected one that 'pullcue heats' lists, as 12")
+    return int(plain)
+
+
+def _words(facts: Any) -> list[str]:
+    from dashboard.commands.units import Units
+    from dashboard.heat_form import one_line
+    from logger.heat_export import utc_of
+    from logger.records import in_force
+
+    now, recorded = facts.current, facts.record
+    lasted = "" if now.end_s is None else f", {Units.seconds(max(0.0, now.end_s - now.start_s))} long"
+    start = f"start {utc_of(now.start_utc_ms):%Y-%m-%d %H:%M:%S} UTC"
+    lines = [f"Heat {now.number}: {now.state}, bench {now.bench}, {start}{lasted}"]
+    if facts.simulated:
+        lines.append("Computed, not measured: no oven and no sheet.")
+    if facts.file is not None:
+        lines.append(f"From the file {one_line(facts.file.name)}.")
+    if now.outcome:
+        lines.append(
+            f"Outcome: {one_line(now.outcome)}" + (f", {one_line(now.outcome_kind)}" if now.outcome_kind else "")
+        )
+    fields = {entry.field for entry in facts.corrections}
+    for name, value in now.form.as_table().items():
+        if name == "checks":
+            done = ", ".join(f"{check} {'done' if yes else 'NOT done'}" for check, yes in value.items())
+            lines.append(f"  {'checks':<16}{done}")
+        elif name in ("plan_json", "card_json"):
+            lines.append(f"  {name:<16}kept, {len(value)} characters; see --json")
+        else:
+            lines.append(f"  {name:<16}{_entry_words(value)}{'  (corrected)' if name in fields else ''}")
+    standing = {mark.id for mark in in_force(facts.marks)}
+    for mark in facts.marks:
+        if mark.undoes is None:
+            told = [one_line(part, 160) for part in (mark.by, mark.note) if part]
+            gone = "" if mark.id in standing else "  (taken back)"
+            at = Units.seconds(mark.at_s - now.start_s)
+            lines.append(f"{at:>9}  {one_line(mark.name)}{'  ' + '; '.join(told) if told else ''}{gone}")
+    for entry in facts.corrections:
+        lines.append(
+            f"Corrected {utc_of(entry.at_utc_ms):%Y-%m-%d %H:%M} UTC by {one_line(entry.who)}: {entry.field} was "
+            f"{one_line(entry.old)}, is {one_line(entry.new)}: {one_line(entry.why, 200)}"
+        )
+    lines.append(f"Link in the chain: {recorded.hash}" if recorded.hash else "Not closed yet: not in the chain.")
+    return lines
+
+
+def _entry_words(value: object) -> str:
+    from dashboard.heat_form import one_line
+
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return " x ".join(f"{side:g}" for side in value)
+    return one_line(str(value), 200)
+
+
+# ---------------------------------------------------------------- corrections
+
+
+@heats.command("correct")
+@click.argument("number", metavar="NUMBER")
+@click.argument("field", metavar="FIELD")
+@click.argument("value", metavar="VALUE", required=False)
+@click.option("--nothing", is_flag=True, help="Instead of VALUE: nothing is known of it.")
+@_BY
+@_WHY
+@store_options
+@_JSON
+@click.pass_context
+def correct(
+    ctx: click.Context, number: str, field: str, value: str | None, nothing: bool, by: str | None, why: str | None,
+    as_json: bool, shop: Path | None, store: str | None, practice: bool,
+) -> None:  # fmt: skip
+    """Correct an entry of a heat: the old one stays, with who, when and why.
+
+    FIELD is a name that 'pullcue heats NUMBER' shows, or one check as checks.film_off. No patient names.
+    """
+    from dashboard.heat_form import entry
+
+    if (value is None) != nothing:
+        raise InputError("correct: expected either VALUE or --nothing, which says that nothing is known of it")
+    new = None if value is None else entry(field, value)
+    with opened(_place(ctx, shop, store, practice)) as kept:
+        _enter(kept, number, {field: new}, by, why, as_json)
+
+
+@heats.command("outcome")
+@click.argument("number", metavar="NUMBER")
+@click.argument("word", metavar="OUTCOME", type=click.Choice(OUTCOMES))
+@click.option("--kind", metavar="TEXT", help="What failed, as 'thin at the heel'.")
+@_BY
+@click.option("--why", default="outcome entered", show_default=True, metavar="TEXT", help="Why it is changed.")
+@store_options
+@_JSON
+@click.pass_context
+def outcome(
+    ctx: click.Context, number: str, word: str, kind: str | None, by: str | None, why: str, as_json: bool,
+    shop: Path | None, store: str | None, practice: bool,
+) -> None:  # fmt: skip
+    """Say what became of the part: accepted, failed or discarded."""
+    from dashboard.heat_form import entry
+
+    new: dict[str, Any] = {"outcome": word, "outcome_kind": None if kind is None else entry("outcome_kind", kind)}
+    with opened(_place(ctx, shop, store, practice)) as kept:
+        _enter(kept, number, new, by, why, as_json)
+
+
+def _enter(store: Any, number: str, new: dict[str, Any], by: str | None, why: str | None, as_json: bool) -> None:
+    """Add one correction for each entry that changes."""
+    from dashboard.heat_form import line
+    from dashboard.stored import correction_json, facts_of
+    from logger.clock import SystemClock
+    from logger.heat_export import ms_of
+    from logger.records import Correction, corrected, new_id, value_of
+
+    who, reason = line("--by", by or ""), line("--why", why or "")
+    facts = facts_of(store, store.heat(number_of(number)))
+    now, at_ms = facts.current, ms_of(SystemClock().utc())
+    entries = [
+        Correction(new_id(), now.id, at_ms, who, reason, field, *map(_as_json, (value_of(now, field), value)))
+        for field, value in new.items()
+        if value_of(now, field) != value
+    ]
+    after = corrected(now, entries)  # refuses what the field cannot hold, before anything is kept
+    if now.state == "open":
+        _fill_in(store, now, after, who, reason)
+    else:
+        for one in entries:
+            store.correct(one)
+    if as_json:
+        content = {"number": now.number, "corrections": [correction_json(one) for one in entries]}
+        click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    for one in entries:
+        stays = "" if now.state == "open" else " The old entry stays in the record."
+        click.echo(f"Heat {now.number}: {one.field} was {one.old}, is now {one.new}.{stays}")
+    if not entries:
+        click.echo(f"Heat {now.number}: it says so already; nothing was changed.")
+
+
+def _fill_in(store: Any, now: Any, after: Any, who: str, why: str) -> None:
+    """Change a heat that is still going on: its form, or its start, whose move is recorded."""
+    if (now.outcome, now.outcome_kind, now.end_s) != (after.outcome, after.outcome_kind, after.end_s):
+        raise InputError(f"heat {now.number} is still going on: expected one that has ended; mark its end first")
+    if after.start_s != now.start_s:
+        store.move_start(now.id, after.start_s, who, why)
+    if after.form != now.form:
+        store.set_form(now.id, after.form)
+
+
+def _as_json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)

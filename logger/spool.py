@@ -1,0 +1,287 @@
+"""The spool: a folder on the recorder's own disk that keeps, in order, what the store could not take.
+
+A frame is the magic bytes, the length and the CRC-32 of what follows, and a zlib-packed body: a JSON head with marks,
+actions and the shapes of the blocks, then the blocks' arrays as they lie in memory (little-endian). `append` returns
+when the frame is on the disk (fsync). Frames stand in numbered segments; one whose frames were all stored is deleted.
+A frame that was cut short or altered is passed over, and the reading goes on at the next magic bytes; the damaged
+segment is kept beside the others under another name, and `damaged` says how much could not be read.
+
+What was read, but not dropped before a crash, is read again: the store ignores what it has.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import struct
+import zlib
+from collections import deque
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.actions import Action, action_from_table, action_table
+from logger.filelock import FileLock
+from logger.records import Block, Mark
+
+_MAGIC = b"\xf5pcQ"
+_HEAD = struct.Struct("<4sII")
+#: A segment is closed when it holds this much, bytes.
+_SEGMENT = 4_000_000
+#: No frame is larger: a length beyond is damage.
+_LARGEST = 256_000_000
+_SUFFIX, _DAMAGED = ".spool", ".damaged"
+_DTYPES = (("offsets_ms", "<i4"), ("values", "<f8"), ("states", "u1"))
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What was recorded at one time, to be stored as a whole: blocks and marks first, then the actions in order."""
+
+    blocks: tuple[Block, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    actions: tuple[Action, ...] = ()
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing in it."""
+        return not (self.blocks or self.marks or self.actions)
+
+
+@dataclass(frozen=True, order=True)
+class Token:
+    """A place in the spool: the end of a frame."""
+
+    segment: int
+    end: int
+
+
+class Spool:
+    """The spool in one folder, of one bench.
+
+    Args:
+        folder: made where it is not there. segment_bytes: how large a file grows.
+
+    Raises:
+        InputError: another recorder is using the folder.
+    """
+
+    def __init__(self, folder: Path, segment_bytes: int = _SEGMENT) -> None:
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self._lock = FileLock(folder / "lock", "another recorder of this bench is running: stop it first")
+        self._segment_bytes = segment_bytes
+        self.damaged: list[str] = []
+        self._segments: dict[int, int] = {}
+        for number in self._numbers():
+            self._segments[number] = self._path(number).stat().st_size
+        self._read_to = Token(0, 0)
+        self._writing: int | None = None
+        self._places = deque(token for token, _ in self._frames(note=True))
+
+    def __len__(self) -> int:
+        """How many entries wait."""
+        return len(self._places)
+
+    def append(self, blocks: Sequence[Block], marks: Sequence[Mark], actions: Sequence[Action] = ()) -> Token:
+        """Keep these behind all others; on the disk when it returns.
+
+        Raises:
+            OSError: it could not be kept, and nothing of it will be read.
+        """
+        data = _frame(Entry(tuple(blocks), tuple(marks), tuple(actions)))
+        number = self._writable()
+        path, before = self._path(number), self._segments[number]
+        try:
+            self._write(path, before, data)
+        except OSError:
+            self._take_back(path, number, before)
+            raise
+        self._segments[number] = before + len(data)
+        self._places.append(Token(number, before + len(data)))
+        return self._places[-1]
+
+    def pending(self) -> Iterator[tuple[Token, Entry]]:
+        """What waits, in order; each with the token that drops it and all before."""
+        return self._frames(note=False)
+
+    def drop_through(self, token: Token) -> None:
+        """Forget all up to this place: it is stored."""
+        self._read_to = max(self._read_to, token)
+        while self._places and self._places[0] <= token:
+            self._places.popleft()
+        for number in sorted(self._segments):
+            if number < self._read_to.segment or (number == self._read_to.segment and not self._waits_in(number)):
+                self._discard(number)
+
+    def _waits_in(self, number: int) -> bool:
+        return any(place.segment == number for place in self._places)
+
+    def close(self) -> None:
+        """Let go of the folder; may be called twice."""
+        self._lock.close()
+
+    # ------------------------------------------------------------ writing
+
+    def _write(self, path: Path, before: int, data: bytes) -> None:
+        is_new = not path.exists()
+        with path.open("r+b" if not is_new else "xb") as file:
+            file.seek(before)
+            file.write(data)
+            file.flush()
+            sync(file.fileno())
+        if is_new:
+            sync_folder(self.folder)
+
+    def _take_back(self, path: Path, number: int, before: int) -> None:
+        """Remove a half-written frame; where even that fails, the reader passes over it, and a new segment begins."""
+        try:
+            if path.exists():
+                os.truncate(path, before)
+        except OSError:
+            self._writing = None
+            self._segments[number] = _SEGMENT
+
+    def _writable(self) -> int:
+        if self._writing is None or self._segments.get(self._writing, self._segment_bytes) >= self._segment_bytes:
+            self._writing = max([*self._segments, self._read_to.segment, *self._numbers()], default=0) + 1
+            self._segments[self._writing] = 0
+        return self._writing
+
+    # ------------------------------------------------------------ reading
+
+    def _frames(self, note: bool) -> Iterator[tuple[Token, Entry]]:
+        for number in sorted(self._segments):
+            if number < self._read_to.segment:
+                continue
+            start = self._read_to.end if number == self._read_to.segment else 0
+            try:
+                data = self._path(number).read_bytes()
+            except FileNotFoundError:
+                continue  # begun, but nothing could be written yet
+            bad = 0
+            for found, end, body in _scan(data, start):
+                bad += found - start
+                start = end
+                try:
+                    entry = _entry(body)
+                except (ValueError, KeyError, TypeError, zlib.error, struct.error) as error:
+                    self._note(note, number, f"an entry cannot be understood ({error})")
+                    continue
+                yield Token(number, end), entry
+            if bad := bad + len(data) - start:
+                self._note(note, number, f"{bad} bytes cannot be read")
+
+    def _note(self, wanted: bool, number: int, words: str) -> None:
+        if wanted:
+            self.damaged.append(f"{self._path(number).name}: {words}: the file was cut short or altered")
+
+    def _discard(self, number: int) -> None:
+        path = self._path(number)
+        try:
+            if any(text.startswith(f"{path.name}:") for text in self.damaged):
+                path.replace(path.with_suffix(_DAMAGED))
+            else:
+                path.unlink(missing_ok=True)
+        except OSError:
+            return  # held by another program for a moment: tried again with the next drop
+        self._segments.pop(number, None)
+        if self._writing == number:
+            self._writing = None
+
+    def _path(self, number: int) -> Path:
+        return self.folder / f"{number:010d}{_SUFFIX}"
+
+    def _numbers(self) -> list[int]:
+        names = (path.stem for path in self.folder.glob(f"*{_SUFFIX}"))
+        kept = (path.stem for path in self.folder.glob(f"*{_DAMAGED}"))
+        return sorted(int(name) for name in (*names, *kept) if name.isdigit() and self._path(int(name)).exists())
+
+
+# ---------------------------------------------------------------- frames
+
+
+def _frame(entry: Entry) -> bytes:
+    head: dict[str, Any] = {
+        "marks": [asdict(mark) for mark in entry.marks],
+        "actions": [action_table(action) for action in entry.actions],
+        "blocks": [
+            {
+                "bench": block.bench,
+                "run": block.run,
+                "second": block.second,
+                "utc_ms": block.utc_ms,
+                "columns": block.columns,
+                "rows": int(block.offsets_ms.size),
+            }
+            for block in entry.blocks
+        ],
+    }
+    text = json.dumps(head, separators=(",", ":"), allow_nan=False).encode()
+    parts = [struct.pack("<I", len(text)), text]
+    for block in entry.blocks:
+        parts += [np.ascontiguousarray(getattr(block, name), dtype=kind).tobytes() for name, kind in _DTYPES]
+    body = zlib.compress(b"".join(parts), 1)
+    return _HEAD.pack(_MAGIC, len(body), zlib.crc32(body)) + body
+
+
+def _entry(body: bytes) -> Entry:
+    data = zlib.decompress(body)
+    (length,) = struct.unpack_from("<I", data)
+    head = json.loads(data[4 : 4 + length])
+    place = 4 + length
+    blocks = []
+    for table in head["blocks"]:
+        rows, columns = table["rows"], tuple(table["columns"])
+        arrays: list[NDArray[Any]] = []
+        for name, kind in _DTYPES:
+            shape = (rows,) if name == "offsets_ms" else (rows, len(columns))
+            array = np.frombuffer(data, kind, int(np.prod(shape)), place).reshape(shape)
+            arrays.append(array.astype(array.dtype.newbyteorder("=")))
+            place += array.nbytes
+        blocks.append(Block(table["bench"], table["run"], int(table["second"]), int(table["utc_ms"]), columns, *arrays))
+    marks = tuple(Mark(**table) for table in head["marks"])
+    return Entry(tuple(blocks), marks, tuple(action_from_table(table) for table in head["actions"]))
+
+
+def _scan(data: bytes, start: int) -> Iterator[tuple[int, int, bytes]]:
+    """Where each whole frame begins and ends, and its body."""
+    place = data.find(_MAGIC, start)
+    while place >= 0 and place + _HEAD.size <= len(data):
+        _, length, checksum = _HEAD.unpack_from(data, place)
+        end = place + _HEAD.size + length
+        body = data[place + _HEAD.size : end]
+        if length <= _LARGEST and end <= len(data) and zlib.crc32(body) == checksum:
+            yield place, end, body
+            place = data.find(_MAGIC, end)
+        else:
+            place = data.find(_MAGIC, place + 1)
+
+
+# ---------------------------------------------------------------- the disk
+
+
+def sync(descriptor: int) -> None:
+    """Have the system write a file to the disk itself."""
+    full = getattr(os, "F_FULLFSYNC", None)
+    if full is None:
+        os.fsync(descriptor)
+        return
+    import fcntl
+
+    fcntl.fcntl(descriptor, full)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder written to the disk; Windows does that by itself."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

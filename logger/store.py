@@ -1,0 +1,623 @@
+"""The store: every second, mark and heat of every bench, durable once a call has returned."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from sqlalchemy import Connection, Engine, bindparam, func, insert, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from logger import chain as links
+from logger import copies, engine, heat_rows, holders, ledger, thinning
+from logger.blobs import DamagedBlock, joined, packed, unpacked
+from logger.copies import Salvaged
+from logger.records import (
+    Attachment,
+    Block,
+    Correction,
+    HeatFilter,
+    HeatForm,
+    HeatRecord,
+    Holder,
+    Mark,
+    Run,
+    RunEnd,
+    Samples,
+    StartMove,
+    StoreBroken,
+    corrected,
+    new_id,
+    value_of,
+)
+from logger.schema import attachments, backups, blocks, column_sets, corrections, heats, marks, runs, start_moves
+from thermal.fields import InputError
+
+__all__ = ["Store", "open_store", "restore", "salvage"]
+
+
+def open_store(url: str, busy_s: float = 1.0, check: bool = True) -> Store:
+    """Open a store, make it where there is none, bring its tables to the newest version.
+
+    Args:
+        url: 'sqlite:///path' or 'postgresql+psycopg://user@host/name'.
+        busy_s: how long a call waits for a store that another program writes, before `StoreDown`.
+        check: look a file through for damage first, some 0.5 s a gigabyte and more on a slow disk.
+
+    Raises:
+        InputError: for a URL that cannot be used, or a store that a newer Pullcue wrote.
+        StoreBroken: for a file that is damaged or no store; nothing is changed.
+        StoreDown: when it cannot be opened now.
+    """
+    parsed = engine.parsed(url)
+    name, path = parsed.render_as_string(hide_password=True), engine.file_of(parsed)
+    if path is not None and check:
+        engine.check_file(path)
+    with engine.faults(name):
+        writing = engine.engine_of(parsed, busy_s, writes=True)
+        try:
+            engine.migrate(writing, name)
+        except BaseException:
+            writing.dispose()
+            raise
+    return Store(name, path, writing, engine.engine_of(parsed, busy_s, writes=False))
+
+
+def salvage(url: str, target: Path) -> Salvaged:
+    """Copy what can be read of a damaged SQLite store into a new file; the damaged one is only read.
+
+    Raises:
+        InputError: where `target` exists, or the URL is no SQLite file.
+    """
+    damaged = engine.file_of(engine.parsed(url))
+    if damaged is None:
+        raise InputError("salvage reads SQLite files: PostgreSQL has tools of its own, and its backups")
+    return copies.salvage(damaged, target, lambda: open_store(f"sqlite:///{target}"))
+
+
+def restore(backup: Path, url: str) -> None:
+    """Copy a backup into a store that is new or empty.
+
+    Raises:
+        InputError: where there is something already, or the backup is none.
+    """
+    if not backup.is_file():
+        raise InputError(f"backup {backup}: there is no such file")
+    source = open_store(f"sqlite:///{copies.scratch_copy(backup)}")
+    try:
+        target = open_store(url)
+        try:
+            target.take_over(source)
+        finally:
+            target.close()
+    finally:
+        source.close()
+        copies.remove(source.path)
+
+
+#: Built once: building a statement costs more than SQLite takes to run it.
+_ENDED_HEATS = select(heats.c.start_s, heats.c.end_s).where(heats.c.run == bindparam("of_run"), heats.c.state != "open")
+
+
+class Store:
+    """See `open_store`. Calls may come from several threads; writes go one at a time over one connection.
+
+    Every method raises `StoreDown` when the store cannot be asked now, and `StoreBroken` for damage.
+    """
+
+    def __init__(self, name: str, path: Path | None, writing: Engine, reading: Engine) -> None:
+        self.name, self.path = name, path
+        self._writing, self._reading = writing, reading
+        self._lock = threading.RLock()
+        self._run_seqs: dict[str, int] = {}
+        self._column_seqs: dict[tuple[str, ...], int] = {}
+        dialect = sqlite if writing.dialect.name == "sqlite" else postgresql
+        # Inserts that leave out what is there already.
+        self._new_blocks = dialect.insert(blocks).on_conflict_do_nothing(index_elements=["run", "second"])
+        self._new_marks = dialect.insert(marks).on_conflict_do_nothing(index_elements=["id"])
+        self._new_columns = dialect.insert(column_sets).on_conflict_do_nothing(index_elements=["names"])
+
+    # ------------------------------------------------------------ transactions
+
+    @contextmanager
+    def _write(self) -> Iterator[Connection]:
+        """One transaction; durable when this ends without an error."""
+        with self._lock, engine.faults(self.name):
+            seen = dict(self._run_seqs), dict(self._column_seqs)
+            try:
+                with self._writing.begin() as connection:
+                    yield connection
+            except BaseException:
+                self._run_seqs, self._column_seqs = seen  # rows that were rolled back have no number
+                raise
+
+    @contextmanager
+    def _read(self) -> Iterator[Connection]:
+        with engine.faults(self.name), self._reading.connect() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Let go of the database; may be called twice."""
+        self._reading.dispose()
+        self._writing.dispose()
+
+    # ------------------------------------------------------------ samples and marks
+
+    def add(self, blocks_: Sequence[Block], marks_: Sequence[Mark] = ()) -> None:
+        """Keep seconds and marks, all or none; durable on return.
+
+        What is there already (same bench, run and second; same id of a mark) is left as it is, so that a call may be
+        made again. A run that was not begun, for want of a store then, is entered as far as it can be told.
+        """
+        if not blocks_ and not marks_:
+            return
+        with self._write() as connection:
+            self._know_runs(connection, blocks_, marks_)
+            self._know_columns(connection, {block.columns for block in blocks_})
+            late = self._late(connection, blocks_, marks_)
+            if blocks_:
+                connection.execute(self._new_blocks, [self._block_row(b) for b in blocks_])
+            if marks_:
+                connection.execute(self._new_marks, [self._mark_row(mark) for mark in marks_])
+            if late:
+                ledger.lock_chain(connection)
+                for kind, ref, content in late:
+                    ledger.append(connection, kind, ref, content)
+
+    def _block_row(self, block: Block) -> dict[str, Any]:
+        return {
+            "run": self._run_seqs[block.run],
+            "second": block.second,
+            "utc_ms": block.utc_ms,
+            "columns": self._column_seqs[block.columns],
+            "data": packed(block),
+        }
+
+    def _mark_row(self, mark: Mark) -> dict[str, Any]:
+        return {
+            "id": mark.id,
+            "run": self._run_seqs[mark.run],
+            "at_s": float(mark.at_s),
+            "utc_ms": mark.utc_ms,
+            "name": mark.name,
+            "made_by": mark.by,
+            "note": mark.note,
+            "source": str(mark.source),
+            "undoes": mark.undoes,
+        }
+
+    def _know_runs(self, connection: Connection, blocks_: Sequence[Block], marks_: Sequence[Mark]) -> None:
+        for one in _both(blocks_, marks_):
+            if one.run in self._run_seqs:
+                continue
+            row = connection.execute(select(runs).where(runs.c.id == one.run)).one_or_none()
+            if row is not None and row.bench != one.bench:
+                raise InputError(f"run {one.run} is of bench {row.bench}: expected its samples, not of {one.bench}")
+            if row is None:
+                since_s = one.second if isinstance(one, Block) else one.at_s
+                began_ms = round(one.utc_ms - 1000 * since_s)
+                self._insert_run(connection, Run(one.run, one.bench, began_ms, zone="", software=""))
+            self._run_seqs[one.run] = ledger.run_seq_of(connection, one.run)
+
+    @staticmethod
+    def _insert_run(connection: Connection, run: Run) -> None:
+        values = {
+            "id": run.id,
+            "bench": run.bench,
+            "started_utc_ms": run.started_utc_ms,
+            "zone": run.zone,
+            "software": run.software,
+            "ended_utc_ms": run.ended_utc_ms,
+            "how": run.how,
+        }
+        connection.execute(insert(runs), values)
+
+    def _know_columns(self, connection: Connection, sets: set[tuple[str, ...]]) -> None:
+        for columns in sets - self._column_seqs.keys():
+            names = json.dumps(columns, ensure_ascii=False)
+            connection.execute(self._new_columns, {"names": names})
+            found = connection.execute(select(column_sets.c.seq).where(column_sets.c.names == names))
+            self._column_seqs[columns] = found.scalar_one()
+
+    def _late(
+        self, connection: Connection, blocks_: Sequence[Block], marks_: Sequence[Mark]
+    ) -> list[tuple[links.Kind, str, str]]:
+        """(kind, ref, content) of links for what is new and falls into a heat that has ended."""
+        ended: dict[str, list[tuple[float, float]]] = {}
+        for run in {one.run for one in _both(blocks_, marks_)}:
+            rows = connection.execute(_ENDED_HEATS, {"of_run": self._run_seqs[run]})
+            ended[run] = [(start_s, end_s) for start_s, end_s in rows]
+        if not any(ended.values()):
+            return []
+        late: dict[tuple[links.Kind, str], str] = {}
+        for block in blocks_:
+            if any(start_s // 1 <= block.second <= end_s for start_s, end_s in ended[block.run]):
+                ref = ledger.block_ref(block.run, block.second)
+                content = links.block_content(block.second, block.utc_ms, block.columns, packed(block))
+                if not list(ledger.raw_blocks(connection, self._run_seqs[block.run], block.second, block.second)):
+                    late.setdefault(("block", ref), content)
+        for mark in marks_:
+            moments = [mark.at_s]
+            if mark.undoes is not None:
+                moments += connection.execute(select(marks.c.at_s).where(marks.c.id == mark.undoes)).scalars()
+            inside = any(start_s <= at_s <= end_s for at_s in moments for start_s, end_s in ended[mark.run])
+            if inside and not connection.execute(select(marks.c.id).where(marks.c.id == mark.id)).all():
+                late.setdefault(("mark", mark.id), links.mark_content(mark))
+        return [(kind, ref, content) for (kind, ref), content in late.items()]
+
+    def blocks(self, bench: str, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> list[Block]:
+        """Seconds of a run that hold samples of a stretch, in order."""
+        found = []
+        for second, utc_ms, columns, data in self._raw(run, from_s, to_s):
+            try:
+                offsets, values, states = unpacked(data)
+                found.append(Block(bench, run, second, utc_ms, columns, offsets, values, states))
+            except DamagedBlock as error:
+                raise self._damaged(f"second {second}: {error}", run) from error
+        return found
+
+    def samples(self, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> Samples:
+        """The samples of a stretch in one piece, both ends included; the fast way to read a heat."""
+        try:
+            whole = joined(self._raw(run, from_s, to_s))
+        except DamagedBlock as error:
+            raise self._damaged(str(error), run) from error
+        first = int(np.searchsorted(whole.at_ms, from_s * 1000.0, "left"))
+        after = int(np.searchsorted(whole.at_ms, to_s * 1000.0, "right"))
+        if (first, after) == (0, whole.at_ms.size):
+            return whole
+        part = slice(first, after)
+        return Samples(whole.columns, whole.at_ms[part], whole.utc_ms[part], whole.values[part], whole.states[part])
+
+    def _raw(self, run: str, from_s: float, to_s: float) -> list[ledger.RawBlock]:
+        first, last = (int(np.clip(at_s, -(2.0**53), 2.0**53) // 1) for at_s in (from_s, to_s))
+        with self._read() as connection:
+            return list(ledger.raw_blocks(connection, ledger.run_seq_of(connection, run), first, last))
+
+    def _damaged(self, what: str, run: str) -> StoreBroken:
+        return StoreBroken(f"store {self.name}, run {run}: {what}; save what can be read into a new store")
+
+    def last_block(self, run: str) -> tuple[int, int] | None:
+        """(second, utc_ms) of the newest second of a run; None where it has none."""
+        with self._read() as connection:
+            row = connection.execute(
+                select(blocks.c.second, blocks.c.utc_ms)
+                .join(runs, runs.c.seq == blocks.c.run)
+                .where(runs.c.id == run)
+                .order_by(blocks.c.second.desc())
+                .limit(1)
+            ).one_or_none()
+            return None if row is None else (row.second, row.utc_ms)
+
+    def marks(self, bench: str, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> list[Mark]:
+        """Marks of a stretch, both ends included, in order of time, with those that take one of them back."""
+        with self._read() as connection:
+            return heat_rows.marks_between(connection, ledger.run_seq_of(connection, run), from_s, to_s)
+
+    def thin(self, bench: str, run: str, before_s: float) -> int:
+        """Thin what lies outside heats, by the rule in `logger.thinning`; how many seconds went."""
+        with self._write() as connection:
+            return thinning.thin(connection, ledger.run_seq_of(connection, run), before_s)
+
+    # ------------------------------------------------------------ runs
+
+    def begin_run(self, run: Run) -> None:
+        """Enter a run; one that is there already gets the zone and software it lacks."""
+        with self._write() as connection:
+            there = connection.execute(select(runs).where(runs.c.id == run.id)).one_or_none()
+            if there is None:
+                self._insert_run(connection, run)
+            elif there.how == "open" and not there.software:
+                known = {"zone": run.zone, "software": run.software, "started_utc_ms": run.started_utc_ms}
+                connection.execute(update(runs).where(runs.c.id == run.id).values(**known))
+
+    def end_run(self, run: str, how: Literal["ended", "interrupted"], utc_ms: int) -> None:
+        """Say how a run ended; one that has ended stays as it is."""
+        with self._write() as connection:
+            ledger.run_seq_of(connection, run)
+            connection.execute(
+                update(runs).where(runs.c.id == run, runs.c.how == "open").values(how=how, ended_utc_ms=utc_ms)
+            )
+
+    def runs(self, bench: str | None = None, how: RunEnd | None = None) -> list[Run]:
+        """Runs in order of their beginning."""
+        query = select(runs).order_by(runs.c.started_utc_ms, runs.c.seq)
+        query = query if bench is None else query.where(runs.c.bench == bench)
+        query = query if how is None else query.where(runs.c.how == how)
+        with self._read() as connection:
+            return [
+                Run(row.id, row.bench, row.started_utc_ms, row.zone, row.software, row.ended_utc_ms, row.how)
+                for row in connection.execute(query)
+            ]
+
+    def open_runs(self, bench: str | None = None) -> list[Run]:
+        """Runs that were not ended: running now, or cut off."""
+        return self.runs(bench, "open")
+
+    # ------------------------------------------------------------ heats
+
+    def begin_heat(self, record: HeatRecord) -> HeatRecord:
+        """Enter an open heat; the record with its number. One that is there already (same id) stays as it is."""
+        if record.state != "open" or record.end_s is not None:
+            raise InputError(f"heat of bench {record.bench} begins as {record.state}: expected an open heat, no end")
+        with self._write() as connection:
+            if connection.execute(select(heats.c.id).where(heats.c.id == record.id)).one_or_none():
+                return heat_rows.recorded(connection, record.id)
+            ledger.lock_chain(connection)
+            number = (connection.execute(select(func.max(heats.c.number))).scalar() or 0) + 1
+            values = {
+                "number": number,
+                "id": record.id,
+                "run": ledger.run_seq_of(connection, record.run),
+                "start_s": float(record.start_s),
+                "start_utc_ms": record.start_utc_ms,
+                "state": "open",
+                "outcome": record.outcome,
+                "outcome_kind": record.outcome_kind,
+                "form": heat_rows.form_text(record.form),
+            }
+            connection.execute(insert(heats), values)
+            heat_rows.index_heat(connection, number)
+            return heat_rows.recorded(connection, number)
+
+    def _open_heat(self, connection: Connection, heat_id: str) -> HeatRecord:
+        record = heat_rows.recorded(connection, heat_id)
+        if record.state != "open":
+            raise InputError(
+                f"heat {record.number} is {record.state} and stays as it was recorded: enter a correction instead"
+            )
+        return record
+
+    def set_form(self, heat_id: str, form: HeatForm) -> None:
+        """Put another form in the place of an open heat's."""
+        with self._write() as connection:
+            record = self._open_heat(connection, heat_id)
+            connection.execute(
+                update(heats).where(heats.c.number == record.number).values(form=heat_rows.form_text(form))
+            )
+            heat_rows.index_heat(connection, record.number)
+
+    def move_start(self, heat_id: str, new_start_s: float, who: str, why: str) -> HeatRecord:
+        """Set the start of an open heat back or forward; the move is recorded."""
+        with self._write() as connection:
+            record = self._open_heat(connection, heat_id)
+            earliest_s = max(0.0, record.start_s - thinning.KEPT_WHOLE_S)
+            if not earliest_s <= new_start_s < float("inf"):
+                raise InputError(
+                    f"start of heat {record.number} at {new_start_s} s of the run: expected {earliest_s:g} or later, "
+                    "as samples are kept whole for 30 minutes before a start"
+                )
+            before = (float(record.start_s), float(new_start_s))
+            connection.execute(
+                insert(start_moves),
+                {"heat": record.number, "old_start_s": before[0], "new_start_s": before[1], "who": who, "why": why},
+            )
+            utc_ms = self._utc_ms_at(connection, record, before[1])
+            connection.execute(
+                update(heats).where(heats.c.number == record.number).values(start_s=before[1], start_utc_ms=utc_ms)
+            )
+            heat_rows.index_heat(connection, record.number)
+            return heat_rows.recorded(connection, record.number)
+
+    @staticmethod
+    def _utc_ms_at(connection: Connection, record: HeatRecord, at_s: float) -> int:
+        """UTC as the bench had it then; by the monotonic difference where it has no sample."""
+        run_seq, second = ledger.run_seq_of(connection, record.run), int(at_s // 1)
+        for _, utc_ms, _columns, _data in ledger.raw_blocks(connection, run_seq, second, second):
+            return utc_ms + round((at_s - second) * 1000)
+        return record.start_utc_ms + round((at_s - record.start_s) * 1000)
+
+    def start_moves(self, heat_id: str) -> list[StartMove]:
+        """Moves of a heat's start, in their order."""
+        with self._read() as connection:
+            return heat_rows.moves_of(connection, heat_rows.recorded(connection, heat_id))
+
+    def finish_heat(
+        self,
+        heat_id: str,
+        end_s: float,
+        state: Literal["finished", "aborted", "interrupted"],
+        outcome: str | None = None,
+        outcome_kind: str | None = None,
+        form: HeatForm | None = None,
+    ) -> HeatRecord:
+        """End a heat for good and link it into the chain, over its samples and marks up to `end_s`.
+
+        What of the heat comes into the store later gets a link of its own. An outcome that is known later is a
+        correction. Ending it again in the same way changes nothing.
+        """
+        with self._write() as connection:
+            there = heat_rows.recorded(connection, heat_id)
+            if (there.state, there.end_s) == (state, end_s):
+                return there
+            record = self._open_heat(connection, heat_id)
+            if not record.start_s <= end_s < float("inf"):
+                raise InputError(
+                    f"end of heat {record.number} at {end_s} s of the run: expected its start, "
+                    f"{record.start_s:g} s, or later"
+                )
+            values: dict[str, Any] = {"end_s": float(end_s), "state": state}
+            values["outcome"] = record.outcome if outcome is None else outcome
+            values["outcome_kind"] = record.outcome_kind if outcome_kind is None else outcome_kind
+            if form is not None:
+                values["form"] = heat_rows.form_text(form)
+            connection.execute(update(heats).where(heats.c.number == record.number).values(**values))
+            ended = heat_rows.recorded(connection, heat_id)
+            ledger.lock_chain(connection)
+            ledger.append(connection, "heat", ended.id, ledger.content_of(connection, ended, frozenset()))
+            heat_rows.index_heat(connection, record.number)
+            return heat_rows.recorded(connection, heat_id)
+
+    def correct(self, entry: Correction) -> HeatRecord:
+        """Enter a correction of a heat that has ended; the heat as it reads now. The same id again changes nothing."""
+        with self._write() as connection:
+            record = heat_rows.recorded(connection, entry.heat_id)
+            if connection.execute(select(corrections.c.id).where(corrections.c.id == entry.id)).one_or_none():
+                return heat_rows.now_reads(connection, record)
+            if record.state == "open":
+                raise InputError(
+                    f"heat {record.number} is open: change its form; corrections are for heats that have ended"
+                )
+            for name, value in (("who", entry.who), ("why", entry.why)):
+                if not value.strip():
+                    raise InputError(
+                        f"correction of {entry.field} of heat {record.number}: {name} is empty: say {name}"
+                    )
+            now = heat_rows.now_reads(connection, record)
+            stands = json.dumps(value_of(now, entry.field), ensure_ascii=False)
+            if json.loads(entry.old) != json.loads(stands):
+                raise InputError(
+                    f"correction of {entry.field} of heat {record.number}: old is given as {entry.old}, and {stands} "
+                    "stands there: look at the heat again"
+                )
+            after = corrected(now, [entry])
+            values = {
+                "id": entry.id,
+                "heat": record.number,
+                "at_utc_ms": entry.at_utc_ms,
+                "who": entry.who,
+                "why": entry.why,
+                "field": entry.field,
+                "old": entry.old,
+                "new": entry.new,
+            }
+            connection.execute(insert(corrections), values)
+            ledger.lock_chain(connection)
+            ledger.append(connection, "correction", entry.id, links.correction_content(entry))
+            heat_rows.index_heat(connection, record.number)
+            return after
+
+    def corrections(self, heat_id: str) -> list[Correction]:
+        """Corrections of a heat, in their order."""
+        with self._read() as connection:
+            number = heat_rows.recorded(connection, heat_id).number
+            return heat_rows.corrections_of(connection, [number]).get(number, [])
+
+    def attach(self, heat_id: str, name: str, content: bytes, media_type: str) -> str:
+        """Keep a file with a heat, open or ended; its id."""
+        with self._write() as connection:
+            record = heat_rows.recorded(connection, heat_id)
+            one = Attachment(new_id(), record.id, name, media_type, content)
+            values = {
+                "id": one.id,
+                "heat": record.number,
+                "name": name,
+                "media_type": media_type,
+                "content": content,
+            }
+            connection.execute(insert(attachments), values)
+            if record.state != "open":
+                ledger.lock_chain(connection)
+                ledger.append(connection, "attachment", one.id, links.attachment_content(one))
+            return one.id
+
+    def attach_photo(self, heat_id: str, content: bytes, media_type: str) -> str:
+        """Keep a photo of the sheet's label with a heat; its id."""
+        return self.attach(heat_id, "photo", content, media_type)
+
+    def attachments(self, heat_id: str) -> list[Attachment]:
+        """Files kept with a heat."""
+        with self._read() as connection:
+            return heat_rows.attachments_of(connection, heat_rows.recorded(connection, heat_id))
+
+    def heat(self, key: int | str, as_recorded: bool = False) -> HeatRecord:
+        """A heat by number or id, after its corrections unless `as_recorded`."""
+        with self._read() as connection:
+            record = heat_rows.recorded(connection, key)
+            return record if as_recorded else heat_rows.now_reads(connection, record)
+
+    def heats(self, wanted: HeatFilter = HeatFilter(), as_recorded: bool = False) -> list[HeatRecord]:  # noqa: B008
+        """Heats of a filter; what they read after their corrections counts, and is given unless `as_recorded`."""
+        with self._read() as connection:
+            return heat_rows.found(connection, wanted, as_recorded)
+
+    def count(self, wanted: HeatFilter = HeatFilter()) -> int:  # noqa: B008
+        """How many heats a filter finds, whatever its limit."""
+        with self._read() as connection:
+            return heat_rows.count(connection, wanted)
+
+    def open_heats(self, bench: str | None = None) -> list[HeatRecord]:
+        """Heats without an end: going on now, or cut off."""
+        return self.heats(HeatFilter(bench=bench, state="open", limit=None, order="number"))
+
+    # ------------------------------------------------------------ trust
+
+    def verify(self, progress: Callable[[int, int], None] | None = None) -> list[str]:
+        """Everything that is altered, missing or damaged, a sentence each; empty when all is as it was recorded."""
+        with self._read() as connection:
+            return ledger.verify(connection, progress)
+
+    def newest_hash(self) -> str:
+        """Hash of the newest link: written down elsewhere, it shows whether the chain's end was cut off."""
+        with self._read() as connection:
+            return copies.newest_hash(connection)
+
+    # ------------------------------------------------------------ who records
+
+    def hold(self, bench: str, token: str, utc_ms: int, by_force: bool = False) -> Holder | None:
+        """Take a bench for the recorder `token`, and say again, at least every 20 s, that it goes on.
+
+        Returns:
+            The dead recorder that held it, None where there was none.
+
+        Raises:
+            BenchHeld: when another recorder holds it; it says who and since when.
+        """
+        with self._write() as connection:
+            return holders.hold(connection, bench, token, utc_ms, by_force)
+
+    def release(self, bench: str, token: str) -> None:
+        """Let go of a bench."""
+        with self._write() as connection:
+            holders.release(connection, bench, token)
+
+    def holders(self) -> list[Holder]:
+        """Who holds which bench; a dead recorder stands there until the next takes its place."""
+        with self._read() as connection:
+            return holders.held(connection)
+
+    # ------------------------------------------------------------ copies
+
+    def backup(self, path: Path, utc_ms: int | None = None) -> None:
+        """Copy the whole store, as it stands now, into a new SQLite file; recording may go on.
+
+        Args:
+            utc_ms: the time, where the backup is to be remembered in this store.
+
+        Raises:
+            InputError: where there is a file already.
+        """
+        with engine.faults(self.name):
+            if self.path is not None:
+                copies.backup_file(self.path, path)
+            else:
+                copies.backup_tables(self._reading, path, lambda part: open_store(f"sqlite:///{part}"))
+        if utc_ms is not None:
+            with self._write() as connection:
+                connection.execute(insert(backups), {"at_utc_ms": utc_ms, "path": str(path)})
+
+    def last_backup(self) -> tuple[int, str] | None:
+        """(utc_ms, path) of the newest backup."""
+        with self._read() as connection:
+            query = select(backups.c.at_utc_ms, backups.c.path).order_by(backups.c.seq.desc()).limit(1)
+            row = connection.execute(query).one_or_none()
+            return None if row is None else (row.at_utc_ms, row.path)
+
+    def take_over(self, source: Store) -> None:
+        """Copy all of another store into this one, which must be empty."""
+        with source._read() as reading, self._write() as connection:
+            copies.copy_tables(reading, connection, self.name)
+
+    def index_anew(self) -> None:
+        """Make anew what lists and searches read."""
+        with self._write() as connection:
+            heat_rows.index_all(connection, connection.execute(select(heats.c.number)).scalars().all())
+
+
+def _both(blocks_: Sequence[Block], marks_: Sequence[Mark]) -> Sequence[Block | Mark]:
+    return [*blocks_, *marks_]
