@@ -17,7 +17,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Case, Departures, MeasuredAir, sheet_material, slab, steady_air_c, steady_wall_c
+from thermal.build import sheet_material, slab, steady_air_c, steady_wall_c
+from thermal.case import Case, Departures, MeasuredAir
 from thermal.grid import coldest_c
 from thermal.history import record
 from thermal.room import room_faces

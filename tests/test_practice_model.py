@@ -9,7 +9,8 @@ import pytest
 
 from cases import CARD
 from dashboard.practice_model import WARMING_S, PracticeOven, Traits
-from thermal.case import Case, slab
+from thermal.build import slab
+from thermal.case import Case
 from thermal.conduction import TOLERANCE_K
 from thermal.grid import coldest_c
 from thermal.history import record

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 import exact
 from cases import CARD, VISCOSITY, case_of, polymer_of
-from thermal.case import Case, slab
+from thermal.build import slab
+from thermal.case import Case
 from thermal.conduction import TOLERANCE_K
 from thermal.history import History, record
 from thermal.polymer_data import polymer_ids, shipped_polymer
