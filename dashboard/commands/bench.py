@@ -24,6 +24,8 @@ def bench(
 ) -> None:
     """Show the channels of a bench live, each with its state; Ctrl-C ends and frees the ports.
 
+    A bench of recordings alone ends by itself when they are over.
+
     What comes is shown, not kept.
     """
     from dashboard.benches import open_bench, read_bench

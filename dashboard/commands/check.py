@@ -12,6 +12,7 @@ from dashboard.commands.asked import SPEED, checked
 from dashboard.shop import open_shop
 from thermal.fields import Range
 
+_WORDS = {"fine": "fine", "look": "look", "wrong": "WRONG"}
 _SECONDS = Range("s", at_least=0.2, at_most=3600.0)
 
 
@@ -26,30 +27,32 @@ _SECONDS = Range("s", at_least=0.2, at_most=3600.0)
 def check(bench_file: Path, for_s: float, speed: float, shop: Path | None, as_json: bool) -> int:
     """Say in plain sentences what is wrong with a bench's ports, frames, channels and clocks, and what to do.
 
-    Ends with 0 where all is fine, 1 where something is wrong, 2 where the bench file cannot be used.
+    'look' stands before what only you can judge. Ends with 0 where nothing is wrong, 1 where something is, 2 where
+    the bench file cannot be used.
     """
-    from dashboard.bench_check import findings, watch
+    from dashboard.bench_check import Grade, findings, watch
     from dashboard.benches import open_bench, read_bench
     from logger.clock import FastClock
 
     checked("--speed", speed, SPEED)
     checked("--for", for_s, _SECONDS)
     clock = FastClock(speed)
-    opened = open_bench(read_bench(bench_file), bench_file.parent, open_shop(shop), clock, speed)
+    workshop = open_shop(shop)
+    opened = open_bench(read_bench(bench_file), bench_file.parent, workshop, clock, speed)
     try:
         seen = watch(opened.reader, clock, for_s)
-        found = findings(opened.reader, seen, speed)
+        found = findings(opened.reader, seen, speed, workshop.oven_ids())
     finally:
         opened.close()
-    fine = all(one.fine for one in found)
+    wrong = sum(one.grade is Grade.WRONG for one in found)
+    fine = not wrong
     if as_json:
         content = {"bench": opened.bench.id, "fine": fine, "findings": [asdict(one) for one in found]}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1))
         return 0 if fine else 1
     for one in found:
-        click.echo(f"{'fine ' if one.fine else 'WRONG'}  {one.about}: {one.found}")
+        click.echo(f"{_WORDS[one.grade]:<5}  {one.about}: {one.found}")
         if one.do:
             click.echo(f"       {one.do[0].upper()}{one.do[1:]}")
-    wrong = sum(not one.fine for one in found)
     click.echo("The bench is fit to run." if fine else f"{wrong} of {len(found)} things are wrong.")
     return 0 if fine else 1
