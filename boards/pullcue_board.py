@@ -93,6 +93,11 @@ class Line:
 
     def send(self):
         """Append checksum and line end, and send it."""
+        self.end()
+        sys.stdout.buffer.write(self._view[: self._length])
+
+    def end(self):
+        """Append checksum and line end; the checksum is given back."""
         crc = 0xFFFF  # CRC-16/CCITT-FALSE
         for i in range(self._length):
             crc ^= self._buffer[i] << 8
@@ -104,7 +109,7 @@ class Line:
             self._buffer[self._length] = HEX[crc >> shift & 15]
             self._length += 1
         self.add(b"\n")
-        sys.stdout.buffer.write(self._view[: self._length])
+        return self._view[self._length - 5 : self._length - 1]
 
 
 class Counters:
@@ -232,6 +237,8 @@ def run():
     chips = [Chip(spi, CHANNELS[i][1], CHANNELS[i][2], selects[i]) for i in range(len(CHANNELS))]
     buttons = [Button(name, pin) for name, pin in BUTTONS]
     announcement, line, counters = banner(), Line(), Counters()
+    line.start(announcement)
+    tag = b" " + bytes(line.end())  # in every line of values: it says whose names they have
     heard = select.poll()
     heard.register(sys.stdin, select.POLLIN)
     watchdog = WDT(timeout=WATCHDOG_MS) if WATCHDOG_MS else None
@@ -258,6 +265,7 @@ def run():
             if time.ticks_diff(now, due) >= 0:  # the program was held up: do not hurry after what was missed
                 due = time.ticks_add(now, PERIOD_MS)
             counters.stamp(line, b"d ")
+            line.add(tag)
             for chip in chips:
                 line.add(b" ")
                 chip.add_to(line)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
 from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
@@ -12,8 +13,9 @@ from pathlib import Path
 from dashboard.serial_ports import holders
 from logger.bench import SourceEntry
 from logger.clock import Clock
-from logger.reading import FaultKind, Frame, LinkState, State
+from logger.reading import FaultKind, Frame, Link, LinkState, State
 from logger.readings import BenchArrival, BenchReader, Reading
+from thermal.fields import near_matches
 
 DEFAULT_S = 5.0
 _TURN_S = 0.2
@@ -30,12 +32,23 @@ _JOINING = {FaultKind.SHORT_LINE: 1, FaultKind.NO_BANNER: 5}
 _PACKAGES = ("thermal", "logger", "dashboard")
 
 
+class Grade(StrEnum):
+    """How a thing stands. LOOK: a person must judge; it may well be as it should be."""
+
+    FINE = "fine"
+    LOOK = "look"
+    WRONG = "wrong"
+
+
+FINE, LOOK, WRONG = Grade.FINE, Grade.LOOK, Grade.WRONG
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing that was looked at. `found`: a sentence; `do`: what to do, '' where all is fine."""
 
     about: str
-    fine: bool
+    grade: Grade
     found: str
     do: str = ""
 
@@ -60,22 +73,40 @@ def watch(reader: BenchReader, clock: Clock, for_s: float, each_turn: Callable[[
     return seen
 
 
-def findings(reader: BenchReader, seen: Seen, speed: float = 1.0) -> tuple[Finding, ...]:
+def findings(
+    reader: BenchReader, seen: Seen, speed: float = 1.0, ovens: Sequence[str] | None = None
+) -> tuple[Finding, ...]:
     """All findings, in the order in which a person would look.
 
     Args:
-        speed: of the bench's clock.
+        speed: of the bench's clock. ovens: ids of the shop's oven cards; None where they are not to be looked at.
     """
     bench = reader.bench
     found = [_packages()]
+    if ovens is not None:
+        found.append(_oven(bench.oven, ovens))
     for entry in bench.sources:
         found += _source(entry, reader, seen, max(_DRIFT_FROM_S, _DELAY_S * speed / _DRIFT))
-    found += [_role(reading) for reading in reader.now().values()]
-    known = set(bench.notes)
-    found += [Finding("bench", True, note) for note in bench.notes]
-    found += [Finding("bench", False, _first(note), _rest(note)) for note in reader.notes if note not in known]
+    now = tuple(reader.now().values())
+    found += [_role(reading) for reading in now]
+    found += [Finding("bench", LOOK, note) for note in bench.notes]
+    for note in reader.notes:
+        # What a role without reading says of itself is not said once more.
+        if note not in bench.notes and not any(reading.text.startswith(note) for reading in now):
+            found.append(Finding("bench", WRONG, _first(note), _rest(note)))
     found.append(_computer_clock(seen))
     return tuple(found)
+
+
+def _oven(oven: str, known: Sequence[str]) -> Finding:
+    if oven in known:
+        return Finding("oven", FINE, f"{oven} has its card")
+    return Finding(
+        "oven",
+        WRONG,
+        f"oven {oven} has no card in this shop{near_matches(oven, known)}",
+        "give it a card in the shop's folder ovens, or correct oven in the bench file",
+    )
 
 
 # ---------------------------------------------------------------- sources
@@ -86,20 +117,21 @@ def _source(entry: SourceEntry, reader: BenchReader, seen: Seen, drift_from_s: f
     if frames and link is not None and link.state in (LinkState.RUNNING, LinkState.ENDED):
         rate = frames / seen.duration_s if seen.duration_s else 0.0
         found = [
-            Finding(about, True, f"{entry.place}: {frames} frames in {seen.duration_s:.0f} s, {rate:.1f} a second")
+            Finding(about, FINE, f"{entry.place}: {frames} frames in {seen.duration_s:.0f} s, {rate:.1f} a second")
         ]
     else:
         state = link.state if link else LinkState.OPENING
         text = link.text if link else "nothing has answered yet"
-        found = [Finding(about, False, f"{state}: {_first(text)}", _rest(text) + _held(entry, state))]
+        found = [Finding(about, WRONG, f"{state}: {_first(text)}", _rest(text) + _held(link))]
     found += _line(entry, reader)
     return [*found, *_board_clock(entry, seen, drift_from_s)]
 
 
-def _held(entry: SourceEntry, state: LinkState) -> str:
-    if state is not LinkState.BUSY:
+def _held(link: Link | None) -> str:
+    """Who holds the port of a source that says it is in use; its sentence names it, as a map's file may do first."""
+    if link is None or link.state is not LinkState.BUSY:
         return ""
-    programs = holders(entry.place)
+    programs = holders(link.text.partition(" is in use")[0])
     return f" (it is {', '.join(programs)})" if programs else ""
 
 
@@ -114,12 +146,12 @@ def _line(entry: SourceEntry, reader: BenchReader) -> list[Finding]:
         found.append(
             Finding(
                 f"frames of {entry.id}",
-                False,
+                WRONG,
                 f"{count} x {kind}",
                 example or "see the last line of this kind with 'pullcue bench'",
             )
         )
-    return found or ([Finding(f"frames of {entry.id}", True, "every line whole")] if reader.frames[entry.id] else [])
+    return found or ([Finding(f"frames of {entry.id}", FINE, "every line whole")] if reader.frames[entry.id] else [])
 
 
 def _board_clock(entry: SourceEntry, seen: Seen, from_s: float) -> list[Finding]:
@@ -135,15 +167,15 @@ def _board_clock(entry: SourceEntry, seen: Seen, from_s: float) -> list[Finding]
     about = f"clock of {entry.id}"
     if any(later[1] < earlier[1] for earlier, later in pairwise(stamped)):
         return [
-            Finding(about, False, "it went back while it was watched", "look for a board that restarts: its supply")
+            Finding(about, WRONG, "it went back while it was watched", "look for a board that restarts: its supply")
         ]
     if last_s - first_s < from_s:
         return []
     ratio = (last_ms - first_ms) * 1e-3 / (last_s - first_s)
     if abs(ratio - 1.0) > _DRIFT:
         side = "fast" if ratio > 1.0 else "slow"
-        return [Finding(about, False, f"it runs {abs(ratio - 1.0):.0%} {side}", "correct the clock in its program")]
-    return [Finding(about, True, "it keeps the computer's time")]
+        return [Finding(about, WRONG, f"it runs {abs(ratio - 1.0):.0%} {side}", "correct the clock in its program")]
+    return [Finding(about, FINE, "it keeps the computer's time")]
 
 
 # ---------------------------------------------------------------- roles, clock, programs
@@ -153,9 +185,9 @@ def _role(reading: Reading) -> Finding:
     about = f"{reading.role} ({reading.source_text})"
     if reading.value is None:
         empty = reading.role.startswith("drop") and reading.state is State.OUT_OF_RANGE
-        return Finding(about, empty, str(reading.state), reading.text)
+        return Finding(about, LOOK if empty else WRONG, str(reading.state), reading.text)
     unit = {"C": "°C"}.get(reading.unit, reading.unit)
-    return Finding(about, not reading.text, f"{reading.value:.1f} {unit}", reading.text)
+    return Finding(about, WRONG if reading.text else FINE, f"{reading.value:.1f} {unit}", reading.text)
 
 
 def _computer_clock(seen: Seen) -> Finding:
@@ -163,17 +195,17 @@ def _computer_clock(seen: Seen) -> Finding:
     start, end = seen.utc
     if start.year < _FIRST_YEAR:
         return Finding(
-            "computer's clock", False, f"it says {start:%Y-%m-%d}", "set date and time: every record bears it"
+            "computer's clock", WRONG, f"it says {start:%Y-%m-%d}", "set date and time: every record bears it"
         )
     step_s = (end - start).total_seconds() - seen.duration_s
     if abs(step_s) > _STEP_S:
         return Finding(
             "computer's clock",
-            False,
+            WRONG,
             f"the time of day was set by {step_s:+.0f} s while the bench was watched",
             "nothing, if this was the time server; else find what sets it",
         )
-    return Finding("computer's clock", True, f"{start:%Y-%m-%d %H:%M} UTC")
+    return Finding("computer's clock", FINE, f"{start:%Y-%m-%d %H:%M} UTC")
 
 
 def _packages() -> Finding:
@@ -186,8 +218,8 @@ def _packages() -> Finding:
             strange.append(name)
     if strange:
         words = f"the package {strange[0]} here is not Pullcue's own"
-        return Finding("program", False, words, "install Pullcue into an environment of its own")
-    return Finding("program", True, "all its packages are its own")
+        return Finding("program", WRONG, words, "install Pullcue into an environment of its own")
+    return Finding("program", FINE, "all its packages are its own")
 
 
 def _first(text: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dashboard.practice_bench import (
     DEFAULT_GAUGE_MM,
@@ -26,6 +27,9 @@ from logger.reading import Source
 from logger.readings import BenchReader
 from logger.transport import open_transport
 from thermal.fields import InputError
+
+if TYPE_CHECKING:
+    from logger.modbus_map import ModbusMap
 
 #: Kinds whose time is not the machine's: their clock may run fast.
 UNREAL = ("replay", "practice")
@@ -124,22 +128,34 @@ def _source(
 
 
 def _modbus(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:
-    from logger.modbus_map import placed, read_modbus_map
     from logger.modbus_source import ModbusSource
 
-    module = read_modbus_map(read_toml(folder / entry.texts["map"]), entry.texts["map"])
-    baud, device_id = (entry.numbers.get(key) for key in ("baud", "device_id"))
-    period_s = entry.numbers.get("period_s")
-    if "url" in entry.texts:
-        whole_baud, whole_id = (None if number is None else int(number) for number in (baud, device_id))
-        module = placed(module, entry.texts["url"], whole_baud, whole_id, period_s)
-    elif entry.numbers:
-        raise InputError(
-            f"bench {bench.id}: source {entry.id} gives {', '.join(entry.numbers)} without url: expected these "
-            "together, or neither, as the map has them; add the url"
-        )
+    module = _modbus_map(entry, bench, folder)
+    for other in bench.sources[: bench.sources.index(entry)]:
+        if other.kind == "modbus" and (port := _modbus_map(other, bench, folder).shares_line_with(module)):
+            raise InputError(
+                f"bench {bench.id}: sources {other.id} and {entry.id} are on the same serial line, {port}: expected "
+                "one module on each; give each a port of its own, or reach both through a Modbus TCP gateway "
+                '(url = "tcp://HOST:PORT")'
+            )
     _must_have_channels(bench, entry, [channel.name for channel in module.channels])
     return ModbusSource(module, clock, entry.id)
+
+
+def _modbus_map(entry: SourceEntry, bench: Bench, folder: Path) -> ModbusMap:
+    """The map of a source's module, placed where the bench file says."""
+    from logger.modbus_map import placed, read_modbus_map
+
+    module = read_modbus_map(read_toml(folder / entry.texts["map"]), entry.texts["map"])
+    if "url" not in entry.texts:
+        if entry.numbers:
+            raise InputError(
+                f"bench {bench.id}: source {entry.id} gives {', '.join(entry.numbers)} without url: expected these "
+                "together, or neither, as the map has them; add the url"
+            )
+        return module
+    baud, device_id = (None if (n := entry.numbers.get(key)) is None else int(n) for key in ("baud", "device_id"))
+    return placed(module, entry.texts["url"], baud, device_id, entry.numbers.get("period_s"))
 
 
 def _scpi(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:

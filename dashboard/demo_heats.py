@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from dashboard.shop import DEMO_FOLDER, Shop, read_shop
 from logger.heatfile import write_heat
-from thermal.case import Case, Departures, MeasuredAir, slab, steady_air_c, steady_wall_c
+from thermal.build import slab, steady_air_c, steady_wall_c
+from thermal.case import Case, Departures, MeasuredAir
 from thermal.grid import INTERVALS, coldest_c
 from thermal.heat import Event, Heat, Sensor
 from thermal.history import History, record

@@ -64,6 +64,13 @@ class LiveRecord:
         self.samples.append((_s(time_s), {name: reading.value for name, reading in now.items()}))
         return now
 
+    def finish(self, time_s: float) -> None:
+        """The looking ends at this time, less than a second after the last sample where there is one."""
+        if self.samples:
+            self.end_s = time_s
+        else:
+            self.sample(time_s)
+
     def _note(self, time_s: float, reading: Reading) -> None:
         seen = self.changes.setdefault(reading.role, [])
         if not seen and reading.state is State.MISSING:

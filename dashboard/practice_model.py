@@ -17,7 +17,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Case, Departures, MeasuredAir, sheet_material, slab, steady_air_c, steady_wall_c
+from thermal.build import sheet_material, slab, steady_air_c, steady_wall_c
+from thermal.case import Case, Departures, MeasuredAir
 from thermal.grid import coldest_c
 from thermal.history import record
 from thermal.room import room_faces
@@ -184,7 +185,8 @@ class PracticeOven:
         return air + half, air - half
 
     def _solve_walls(self) -> tuple[Array, Array]:
-        jumps = [at for opened in self._openings for at in (opened - _JUST_S, opened) if at >= 0.0]
+        # Of a door opened at 0 too, the moment before: the walls start in balance with the first air.
+        jumps = [at for opened in self._openings for at in (opened - _JUST_S, opened)]
         knots = np.unique(np.concatenate([np.arange(0.0, self._horizon_s + _KNOT_S, _KNOT_S), jumps]))
         card, case, by = self._case.oven, self._case, self._by
         offset_k = steady_wall_c(card, case.set_c) - steady_air_c(card, case.set_c)

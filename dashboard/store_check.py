@@ -9,7 +9,7 @@ from pathlib import Path
 from shutil import disk_usage
 from typing import TYPE_CHECKING
 
-from dashboard.bench_check import Finding
+from dashboard.bench_check import Finding, Grade
 from dashboard.store_place import StorePlace, backup_words
 from logger.heat_export import utc_of
 from logger.records import HeatFilter, StoreDown
@@ -25,27 +25,32 @@ _AHEAD = timedelta(minutes=2)
 _PACKAGES = ("thermal", "logger", "dashboard")
 
 
+def _finding(about: str, fine: bool, found: str, do: str = "") -> Finding:
+    """What was looked at, graded by whether it is fine."""
+    return Finding(about, Grade.FINE if fine else Grade.WRONG, found, do)
+
+
 def record_findings(place: StorePlace, now: datetime) -> list[Finding]:
     """All findings on a shop's records; a store that nobody has made yet is fine."""
     found = [strangers(packages_distributions()), _disk(place)]
     if place.file is not None and not place.file.exists():
-        return [*found, Finding("store", True, f"{place.words}: nothing is recorded here yet")]
+        return [*found, _finding("store", True, f"{place.words}: nothing is recorded here yet")]
     from logger.store import open_store
 
     try:
         store = open_store(place.url)
     except StoreDown as error:
-        return [*found, Finding("store", False, str(error), "what is recorded meanwhile waits in the spool; start the "
+        return [*found, _finding("store", False, str(error), "what is recorded meanwhile waits in the spool; start the "
                                 "store's server, or end the program that keeps it locked"), *_spool(place)]  # fmt: skip
     except InputError as error:
-        return [*found, Finding("store", False, str(error), "put a backup back: pullcue backup --restore DIR"),
+        return [*found, _finding("store", False, str(error), "put a backup back: pullcue backup --restore DIR"),
                 *_spool(place)]  # fmt: skip
     try:
         found += _store(store, place, now)
     except StoreDown as error:
-        found.append(Finding("store", False, str(error), "run this again when the store is free"))
+        found.append(_finding("store", False, str(error), "run this again when the store is free"))
     except InputError as error:
-        found.append(Finding("store", False, str(error), "put a backup back: pullcue backup --restore DIR"))
+        found.append(_finding("store", False, str(error), "put a backup back: pullcue backup --restore DIR"))
     finally:
         store.close()
     return [*found, *_spool(place)]
@@ -53,20 +58,20 @@ def record_findings(place: StorePlace, now: datetime) -> list[Finding]:
 
 def _store(store: Store, place: StorePlace, now: datetime) -> list[Finding]:
     count, problems = store.count(HeatFilter(limit=None)), store.verify()
-    found = [Finding("store", True, f"{place.words}: {count} heats")]
+    found = [_finding("store", True, f"{place.words}: {count} heats")]
     if problems:
         found += [
-            Finding("chain of records", False, problem, "compare with a backup: pullcue backup --restore DIR --store "
+            _finding("chain of records", False, problem, "compare with a backup: pullcue backup --restore DIR --store "
                     "sqlite:///ANOTHER-FILE") for problem in problems
         ]  # fmt: skip
     else:
         found.append(
-            Finding("chain of records", True, f"whole; its newest link is {store.newest_hash()[:16] or 'none yet'}")
+            _finding("chain of records", True, f"whole; its newest link is {store.newest_hash()[:16] or 'none yet'}")
         )
     fresh, words = backup_words(store.last_backup(), now)
     needed = count > 0 and not place.practice
     found.append(
-        Finding("backup", fresh or not needed, words, "" if fresh or not needed else "make one: pullcue backup DIR")
+        _finding("backup", fresh or not needed, words, "" if fresh or not needed else "make one: pullcue backup DIR")
     )
     if not place.practice:  # practice runs ahead of the time of day when it is sped up
         found.append(_clock(store, now))
@@ -74,7 +79,7 @@ def _store(store: Store, place: StorePlace, now: datetime) -> list[Finding]:
     if stale and not store.open_runs():
         numbers = ", ".join(map(str, stale))
         found.append(
-            Finding("open heats", False, f"heat {numbers} has no end and no recorder runs", "start the bench again")
+            _finding("open heats", False, f"heat {numbers} has no end and no recorder runs", "start the bench again")
         )
     return found
 
@@ -83,14 +88,14 @@ def _clock(store: Store, now: datetime) -> Finding:
     newest = store.heats(HeatFilter(limit=1, order="newest"))
     latest_ms = [heat.start_utc_ms for heat in newest] + [run.started_utc_ms for run in store.runs()[-1:]]
     if latest_ms and utc_of(max(latest_ms)) > now + _AHEAD:
-        return Finding(
+        return _finding(
             "clock and records",
             False,
             f"the newest record is of {utc_of(max(latest_ms)):%Y-%m-%d %H:%M} UTC, the computer says "
             f"{now:%Y-%m-%d %H:%M}",
             "set date and time; if these are right, the records were written under a wrong clock",
         )
-    return Finding("clock and records", True, "the computer's clock is later than all records")
+    return _finding("clock and records", True, "the computer's clock is later than all records")
 
 
 def _disk(place: StorePlace) -> Finding:
@@ -99,10 +104,10 @@ def _disk(place: StorePlace) -> Finding:
     try:
         free = disk_usage(there).free
     except OSError as error:
-        return Finding("disk", False, f"{there}: {error.strerror or error}", "give the folder rights")
+        return _finding("disk", False, f"{there}: {error.strerror or error}", "give the folder rights")
     words = f"{free / 1e9:.1f} GB free at {there}"
     enough = free >= NEEDED_BYTES
-    return Finding("disk", enough, words, "" if enough else f"free some: {NEEDED_BYTES / 1e9:g} GB are wanted")
+    return _finding("disk", enough, words, "" if enough else f"free some: {NEEDED_BYTES / 1e9:g} GB are wanted")
 
 
 def _spool(place: StorePlace) -> list[Finding]:
@@ -113,12 +118,12 @@ def _spool(place: StorePlace) -> list[Finding]:
     found = []
     if size:
         words = f"{size / 1e6:.1f} MB wait in {place.spool} for the store"
-        found.append(Finding("spool", True, f"{words}: the bench's recorder stores them when it can"))
+        found.append(_finding("spool", True, f"{words}: the bench's recorder stores them when it can"))
     else:
-        found.append(Finding("spool", True, "nothing waits for the store"))
+        found.append(_finding("spool", True, "nothing waits for the store"))
     if damaged:
         found.append(
-            Finding("spool", False, f"{damaged[0]} could not be read in full", "keep the file; a disk may be failing")
+            _finding("spool", False, f"{damaged[0]} could not be read in full", "keep the file; a disk may be failing")
         )
     return found
 
@@ -132,6 +137,6 @@ def strangers(owners: Mapping[str, list[str]], ours: Iterable[str] = _PACKAGES) 
     for name in ours:
         foreign = [one for one in owners.get(name, []) if one.lower() != "pullcue"]
         if foreign:
-            return Finding("program", False, f"{foreign[0]} brings a package {name} too, which is a name of Pullcue's",
+            return _finding("program", False, f"{foreign[0]} brings a package {name} too, which is a name of Pullcue's",
                            "install Pullcue into an environment of its own")  # fmt: skip
-    return Finding("program", True, "no other installed package uses its names")
+    return _finding("program", True, "no other installed package uses its names")

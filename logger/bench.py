@@ -36,6 +36,9 @@ THERMOCOUPLES = ("B", "E", "J", "K", "N", "R", "S", "T")
 ROLE_NAMES = tuple(role.rpartition("_")[0] for role in ROLES)
 LINES = ("line_1", "line_2", "line_3")
 DEFAULT_BAUD = 115200
+#: Schemes of a board's url: those of pyserial, which opens all but the first.
+SCHEMES = ("socket", "rfc2217", "loop", "spy", "alt", "hwgrep", "cp2110")
+_WITH_ADDRESS = ("socket", "rfc2217")
 
 NOTHING_STATED = Sensor()
 
@@ -226,9 +229,25 @@ def _source(fields: Fields) -> SourceEntry:
     for name in ("baud", "device_id", "seed"):
         if name in numbers and numbers[name] != int(numbers[name]):
             raise fields.refuse(name, numbers[name], "a whole number")
+    if kind == "board":
+        _refuse_address(fields, texts["url"])
     source = SourceEntry(_id(fields, "id"), kind, texts, numbers, _channels(fields))
     fields.close()
     return source
+
+
+def _refuse_address(fields: Fields, url: str) -> None:
+    """Refuse an address that no port can have, before anything is opened; a name without '://' is the system's."""
+    scheme, separator, rest = url.partition("://")
+    if not separator:
+        return
+    if scheme.lower() not in SCHEMES:
+        expected = f"a port's name or one of {', '.join(f'{one}://' for one in SCHEMES)}"
+        raise fields.refuse("url", url, f"{expected}{near_matches(scheme, SCHEMES)}")
+    if scheme.lower() in _WITH_ADDRESS:
+        host, _, port = rest.partition("/")[0].partition("?")[0].rpartition(":")
+        if not host or not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
+            raise fields.refuse("url", url, f"{scheme}://HOST:PORT with a port from 1 to 65535")
 
 
 def _channels(fields: Fields) -> tuple[str, ...]:

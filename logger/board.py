@@ -1,7 +1,7 @@
 """Bytes of a text board in, frames and faults out; no port, no clock. docs/board-protocol.md has the line format.
 
-Nothing is taken on trust: a line counts only with its checksum, values get names only from the board's own banner,
-and what does not fit is told as a `Fault`, never mended.
+Nothing is taken on trust: a line counts only with its checksum, values get names only from the banner whose tag they
+carry, and what does not fit is told as a `Fault`, never mended.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from logger.board_format import (
     LONGEST_LINE,
     MARKS,
     NAME,
+    TAG,
     VERSION,
     Banner,
     Channel,
@@ -21,11 +22,13 @@ from logger.board_format import (
     encode_banner,
     encode_button,
     encode_data,
+    tag_of,
 )
 from logger.board_order import Order
 from logger.reading import Fault, FaultKind, Frame, State, Unit, Value
+from logger.thermocouple import COLD_JUNCTION_C
 
-__all__ = ["Banner", "BoardParser", "Channel", "encode_banner", "encode_button", "encode_data"]
+__all__ = ["Banner", "BoardParser", "Channel", "encode_banner", "encode_button", "encode_data", "tag_of"]
 
 _NUMBER_BYTES = b"0123456789.+-eE"
 _COUNT = re.compile(rb"(?:0|[1-9][0-9]{0,9})")
@@ -45,8 +48,6 @@ _POSSIBLE: dict[Unit, tuple[float, float]] = {
     "mm": (-10_000.0, 10_000.0),
     "kPa": (-110.0, 1000.0),
 }
-#: A converter chip works from -55 to 125 °C; a cold junction outside is a broken sensor.
-_COLD_JUNCTION_C = (-60.0, 130.0)
 
 
 class _Refused(Exception):
@@ -76,7 +77,7 @@ class BoardParser:
         self.banner: Banner | None = None
         self.good_lines = 0
         self._slots: tuple[_Slot, ...] = ()
-        self._announced = False  # since the last data line
+        self._tag: bytes | None = None  # of the lines that this banner names
         self._part = b""
         self._skipping = False
         self._joined_late = True
@@ -116,7 +117,7 @@ class BoardParser:
         return Fault(FaultKind.SHORT_LINE, "The connection ended within a line; that line was dropped.", part)
 
     def _forget_banner(self) -> None:
-        self.banner, self._slots, self._announced = None, (), False
+        self.banner, self._slots, self._tag = None, (), None
 
     def _line(self, line: bytes, out: list[Frame | Banner | Fault]) -> None:
         body, checked = line[:-5], line[-5:]
@@ -128,7 +129,7 @@ class BoardParser:
             if kind == b"d":
                 self._data(line, rest, out)
             elif kind == b"board":
-                self._banner(rest, out)
+                self._banner(rest, line[-4:], out)
             elif kind == b"b":
                 self._button(line, rest, out)
             else:
@@ -136,7 +137,7 @@ class BoardParser:
         except _Refused as refused:
             out.append(Fault(FaultKind.GARBAGE, f"The board's checksum is right, but {refused}", line))
 
-    def _banner(self, rest: bytes, out: list[Frame | Banner | Fault]) -> None:
+    def _banner(self, rest: bytes, tag: bytes, out: list[Frame | Banner | Fault]) -> None:
         self._forget_banner()  # whatever it says, the old one no longer holds
         version, *words = rest.split(b" ")
         if version != b"%d" % VERSION:
@@ -152,7 +153,7 @@ class BoardParser:
         self.good_lines += 1
         self.banner = Banner(words[0].decode(), channels)
         self._slots = tuple(_Slot(c.name, c.unit, *_POSSIBLE[c.unit]) for c in channels)
-        self._announced = True
+        self._tag = tag
         out.append(self.banner)
 
     def _placed(self, line: bytes, sequence: int, ms: int, out: list[Frame | Banner | Fault]) -> bool:
@@ -163,22 +164,29 @@ class BoardParser:
             out.append(fault)
             if fault.kind is FaultKind.DUPLICATE:
                 return False
-            if fault.kind is FaultKind.RESTART and not self._announced:
-                self._forget_banner()  # the program on the board may be another one now
         return True
 
     def _data(self, line: bytes, rest: bytes, out: list[Frame | Banner | Fault]) -> None:
         words = rest.split(b" ")
         sequence, ms = _counters(words)
-        count = len(words) - 2
-        fits = count == len(self._slots)
-        values = tuple(map(_value, self._slots, words[2:])) if fits else ()  # first, for it may refuse the line
+        tag, count = words[2], len(words) - 3
+        if count < 1 or not TAG.fullmatch(tag):
+            raise _Refused("a line lacks its banner's tag or values: correct the board's program")
+        known = tag == self._tag
+        fits = known and count == len(self._slots)
+        values = tuple(map(_value, self._slots, words[3:])) if fits else ()  # first, for it may refuse the line
         if not self._placed(line, sequence, ms, out):
             return
-        self._announced = False
         if self.banner is None:
             text = "Values came before the board announced its channels, so they have no names; it is being asked."
             out.append(Fault(FaultKind.NO_BANNER, text, line))
+        elif not known:
+            text = (
+                "Values came that go with another banner than the last one that was heard, so they have no names; the "
+                "board is being asked. If this stays, its program sends a wrong tag."
+            )
+            out.append(Fault(FaultKind.NO_BANNER, text, line))
+            self._forget_banner()
         elif not fits:
             text = (
                 f"A line has {count} values where the board announced {len(self._slots)} channels; it was dropped "
@@ -187,7 +195,7 @@ class BoardParser:
             out.append(Fault(FaultKind.WRONG_COUNT, text, line))
             self._forget_banner()
         else:
-            for value, word in zip(values, words[2:], strict=True):
+            for value, word in zip(values, words[3:], strict=True):
                 if value.state is State.FAULT and word not in MARKS:
                     text = f"{value.channel} = {_shown(word)} is no reading: correct the board's program."
                     out.append(Fault(FaultKind.GARBAGE, text, line))
@@ -262,7 +270,7 @@ def _value(slot: _Slot, word: bytes) -> Value:
         word_uv, _, word_cold_c = word.partition(b"/")
         number, cold_c = _number(word_uv), _number(word_cold_c)
         known = number is not None and cold_c is not None
-        possible = cold_c is not None and _COLD_JUNCTION_C[0] <= cold_c <= _COLD_JUNCTION_C[1]
+        possible = cold_c is not None and COLD_JUNCTION_C[0] <= cold_c <= COLD_JUNCTION_C[1]
     else:
         number = _number(word)
         known = possible = number is not None
@@ -270,7 +278,9 @@ def _value(slot: _Slot, word: bytes) -> Value:
         if not _NO_NUMBER.fullmatch(word):
             raise _Refused(f"{name} = {_shown(word)} is no value; the line was dropped: correct the board's program")
         return Value(name, unit, None, MARKS.get(word, State.FAULT))
-    if not (possible and lowest <= number <= highest):
+    if not possible:  # a cold junction outside what its sensor can give: that sensor is broken
+        return Value(name, unit, None, State.FAULT)
+    if not lowest <= number <= highest:
         return Value(name, unit, None, State.OUT_OF_RANGE)
     return Value(name, unit, number, State.OK, cold_c)
 

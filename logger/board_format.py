@@ -22,6 +22,8 @@ COUNTER = 2**32
 ASK = b"?\n"
 
 NAME = re.compile(rb"[A-Za-z0-9_][A-Za-z0-9_.-]{0,31}")
+#: What a line of values says of the banner it goes with.
+TAG = re.compile(rb"[0-9A-F]{4}")
 CHANNEL = re.compile(rb"([A-Za-z][A-Za-z0-9_]{0,31}):(?:(C|mm|kPa)|(uV):([BEJKNRST]))")
 #: What stands in place of a value.
 MARKS = {
@@ -89,13 +91,23 @@ def encode_banner(board: str, channels: Iterable[tuple[str, Unit, str]]) -> byte
     return _line(" ".join([f"board {VERSION} {board}", *words]))
 
 
-def encode_data(sequence: int, ms: int, values: Sequence[Value]) -> bytes:
+def tag_of(banner_line: bytes) -> str:
+    """What the lines of values that go with this banner carry: the banner's own checksum."""
+    return banner_line.rstrip(b"\r\n")[-4:].decode("ascii")
+
+
+def encode_data(sequence: int, ms: int, tag: str, values: Sequence[Value]) -> bytes:
     """A line of values, each with all its digits; a value that is None goes out as the mark of its state.
 
+    Args:
+        tag: of the banner that names the values, see `tag_of`.
+
     Raises:
-        ValueError: a number that is not finite, microvolts without a cold junction, counters out of 32 bits.
+        ValueError: a number that is not finite, microvolts without a cold junction, counters out of 32 bits, or no tag.
     """
-    return _line(" ".join([f"d {_stamp(sequence, ms)}", *map(_word, values)]))
+    if not TAG.fullmatch(tag.encode()):
+        raise ValueError(f"tag {tag!r}: expected the banner's checksum, four digits of 0-9 A-F")
+    return _line(" ".join([f"d {_stamp(sequence, ms)} {tag}", *map(_word, values)]))
 
 
 def encode_button(sequence: int, ms: int, name: str) -> bytes:

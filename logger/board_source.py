@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from logger.backoff import Backoff
 from logger.board import Banner, BoardParser
 from logger.board_format import ASK
 from logger.clock import Clock
@@ -11,7 +12,7 @@ from logger.reading import Arrival, Fault, Frame, Link, LinkState
 from logger.transport import Transport
 from logger.wire_errors import NoSuchPort, PortBusy, TransportLost
 
-#: First and longest pause between attempts to open a port; each is twice the one before.
+#: First and longest pause between attempts to open a port.
 FIRST_RETRY_S, LAST_RETRY_S = 0.2, 5.0
 #: Without a valid line for this long, a board is silent: it speaks at least once a second.
 SILENT_S = 3.0
@@ -44,7 +45,7 @@ class BoardSource:
         self._closed = False
         self._link: Link | None = None
         self._announced: Banner | None = None
-        self._retry_s, self._try_at_s = FIRST_RETRY_S, clock.monotonic_s()
+        self._backoff, self._try_at_s = Backoff(FIRST_RETRY_S, LAST_RETRY_S), clock.monotonic_s()
         self._opened_s = self._good_s = self._asked_s = 0.0
         self._bytes_since_good = self._empty_reads = 0
 
@@ -97,8 +98,7 @@ class BoardSource:
             self._tell(LinkState.OPENING, f"{self.id}: connected, the board is asked for its channels", out)
 
     def _retry_later(self, now_s: float) -> None:
-        self._try_at_s = now_s + self._retry_s
-        self._retry_s = min(2.0 * self._retry_s, LAST_RETRY_S)
+        self._try_at_s = now_s + self._backoff.again()
 
     def _listen(self, transport: Transport, wait_s: float, out: list[Arrival]) -> None:
         """One read and what follows from it."""
@@ -131,7 +131,7 @@ class BoardSource:
         self._bytes_since_good += len(data)
         if self._parser.good_lines > good_before:
             self._good_s, self._bytes_since_good = self._clock.monotonic_s(), 0
-            self._retry_s = FIRST_RETRY_S
+            self._backoff.reset()
         for what in found:
             if isinstance(what, Banner):
                 changed, self._announced = what != self._announced, what

@@ -62,6 +62,9 @@ class AnswerParser:
                 text = "the module's answer makes no sense; check transport, baud rate and what else is on the line"
                 found.append(Fault(FaultKind.GARBAGE, text, raw))
                 break
+            if answer is not None:  # pymodbus throws away what follows an RTU answer; there may be another one
+                whole = self._framer.buildFrame(answer)
+                used = raw.find(whole) + len(whole) if whole in raw else used
             self._buffer = raw[used:]
             if answer is not None:
                 found.append(answer)

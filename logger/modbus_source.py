@@ -2,6 +2,13 @@
 
 A poll never waits for the module longer than its caller wants: it sends, looks for the answer while it has time, and
 the next poll looks further. Real hardware answers in real time, so the clock should run at the machine's speed.
+
+An answer on a serial line says neither which registers it holds nor which request it belongs to: a late one would pass
+for the answer to the next request. So after a request without a good answer the line is out of step, and nothing is
+asked until it is in step again. A module answers once for each request, in their order; so it is in step
+- when exactly the answer that is owed has come, and is thrown away; or
+- after a long silence and one answer more, which is thrown away too.
+What comes unasked afterwards starts this anew.
 """
 
 from __future__ import annotations
@@ -24,6 +31,10 @@ _REQUESTS = {"holding": ReadHoldingRegistersRequest, "input": ReadInputRegisters
 #: module that was switched off and on has forgotten it).
 SILENT_AFTER = 3
 _LAST_ID = 65_535  # transactions are counted in 16 bit
+#: How long a serial line stays unasked after a request without an answer, s, and in the module's own timeouts: many
+#: times what a module takes that is alive (estimate; modules answer within 0.01 to 0.5 s).
+OUT_OF_STEP_S = 3.0
+OUT_OF_STEP_TIMEOUTS = 10.0
 _BITS_PER_BYTE = 11  # of an RTU frame: start, 8, parity, stop
 
 
@@ -47,7 +58,9 @@ class ModbusSource:
         self._words: dict[Block, list[int]] = {}
         self._transaction = 0
         self._deadline_s: float | None = None  # of the answer awaited
+        self._serial = isinstance(module.transport, Rtu)
         self._quiet_until_s = -math.inf
+        self._owed: Block | None = None  # of a serial line out of step: the request whose answer may still come
         self._heard = False  # anything since the request
         self._unanswered = 0
 
@@ -132,8 +145,13 @@ class ModbusSource:
 
     def _await_answer(self, time_s: float, deadline_s: float) -> bool:
         came, answers = self._wire.listen(min(time_s, deadline_s - self._now()))
+        self._heard = self._heard or bool(answers)
+        if self._serial and sum(self._is_ours(answer) for answer in answers) > 1:
+            self._put(self._late())  # and nobody knows which of them it is
+            self._words = {}
+            self._fall_out_of_step()
+            return True
         for answer in answers:
-            self._heard = True
             if isinstance(answer, Fault):
                 self._put(answer)
             elif self._deadline_s is None or self._is_late(answer):
@@ -147,7 +165,11 @@ class ModbusSource:
 
     def _is_late(self, answer: ModbusPDU) -> bool:
         """Whether it belongs to an earlier request, which only TCP can tell by its number."""
-        return answer.transaction_id != self._transaction and not isinstance(self._map.transport, Rtu)
+        return answer.transaction_id != self._transaction and not self._serial
+
+    def _is_ours(self, answer: ModbusPDU | Fault) -> bool:
+        """Whether the module of this map sent it, whole."""
+        return not isinstance(answer, Fault) and answer.dev_id == self._map.device_id
 
     def _take(self, answer: ModbusPDU) -> None:
         """An answer to the request under way."""
@@ -157,11 +179,19 @@ class ModbusSource:
             self._put(fault)
             if fault.kind is FaultKind.FOREIGN:
                 return  # the module that was asked may still answer
-        else:
-            self._words[block] = list(answer.registers)
+        if self._serial and fault is not None and fault.kind is not FaultKind.REFUSED:
+            self._fall_out_of_step()  # it may be the answer to something else, and ours still on its way
+            return
         self._deadline_s = None
         self._unanswered = 0
         self._backoff.reset()
+        if self._owed is not None:  # the silence was long, and still this may be the answer that was owed
+            self._owed = None
+            self._quiet_until_s = self._now() + self._map.timeout_s
+            self._to_ask, self._words = [], {}
+            return
+        if fault is None:
+            self._words[block] = list(answer.registers)
         self._say(Link(LinkState.RUNNING, f"module {self._map.device_id} at {self._map.transport} answers"))
         del self._to_ask[0]
         if not self._to_ask:
@@ -192,13 +222,28 @@ class ModbusSource:
                 f"from {block.address} within {self._map.timeout_s:g} s; check its supply, the line and device_id"
             )
             self._put(Fault(FaultKind.SILENT, text))
-        self._finish()
-        if isinstance(self._map.transport, Rtu):  # here a late answer cannot be told from the next one
-            self._quiet_until_s = self._now() + self._map.timeout_s
+        nothing = not self._words
+        if self._serial:
+            self._fall_out_of_step()
+        else:
+            self._finish()
         if self._unanswered and self._unanswered % SILENT_AFTER == 0:
             self._fall_silent()
-        elif rest and not isinstance(self._map.transport, Rtu):
+            self._disconnect()
+        elif self._serial and self._unanswered and nothing:
+            self._fall_silent()  # at once, as it is some time until the next request
+        elif rest and not self._serial:
             self._disconnect()  # the stream has lost its step
+
+    def _fall_out_of_step(self) -> None:
+        """The request under way on a serial line has no good answer: end the reading and leave the line quiet."""
+        self._owed, self._deadline_s = self._to_ask[0], None
+        self._finish()
+        self._be_quiet()
+
+    def _be_quiet(self) -> None:
+        """For so long that an answer on its way would have come."""
+        self._quiet_until_s = self._now() + max(OUT_OF_STEP_S, OUT_OF_STEP_TIMEOUTS * self._map.timeout_s)
 
     def _fall_silent(self) -> None:
         text = (
@@ -207,10 +252,9 @@ class ModbusSource:
             "again"
         )
         self._say(Link(LinkState.SILENT, text))
-        self._disconnect()
 
     def _await_quiet(self, time_s: float) -> bool:
-        """After a request without an answer: keep the line free for one that is late."""
+        """Keep the line free for an answer that is late."""
         came = self._take_strays(min(time_s, self._quiet_until_s - self._now()))
         return (came and time_s > 0.0) or self._now() >= self._quiet_until_s
 
@@ -219,8 +263,21 @@ class ModbusSource:
         came, answers = self._wire.listen(time_s)
         for answer in answers:
             self._put(answer if isinstance(answer, Fault) else self._late())
-            self._quiet_until_s = -math.inf
+            if self._serial and not isinstance(answer, Fault) and self._is_ours(answer):
+                self._settle(answer)
         return came
+
+    def _settle(self, stray: ModbusPDU) -> None:
+        """A late answer on a serial line: the one that was owed brings it into step, any other out of it."""
+        owed = self._owed
+        if owed is not None:
+            fault = judge(stray, _REQUESTS[owed.table].function_code, owed, self._map.device_id)
+            if fault is None or fault.kind is FaultKind.REFUSED:
+                self._owed = None
+                self._quiet_until_s = self._now() + self._map.timeout_s
+                return
+        self._owed = owed or self._map.blocks[0]
+        self._be_quiet()
 
     def _late(self) -> Fault:
         text = (
@@ -238,6 +295,9 @@ class ModbusSource:
     def _disconnect(self) -> None:
         self._wire.close()
         self._open = False
+        if self._serial and self._deadline_s is not None and self._to_ask:  # a serial server may deliver it later
+            self._owed = self._to_ask[0]
+            self._be_quiet()
         self._deadline_s, self._to_ask, self._words = None, [], {}
 
     def _say(self, link: Link) -> None:

@@ -8,13 +8,14 @@ from __future__ import annotations
 import logging
 import socket
 
+import serial
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ModbusException
 from pymodbus.framer import FramerType
 from pymodbus.pdu import ModbusPDU
 
 from logger.modbus_answers import AnswerParser
-from logger.modbus_map import ModbusMap, Tcp
+from logger.modbus_map import PARITIES, ModbusMap, Tcp
 from logger.reading import Fault
 from logger.tcp import SCHEME
 from logger.transport import SerialTransport
@@ -66,9 +67,30 @@ class ModbusWire:
         self._client.comm_params.timeout_connect = _PORT_TIMEOUT_S  # which `listen` has altered
         if isinstance(self._client, ModbusTcpClient):
             self._client.socket = self._connected_socket(max(timeout_s, LEAST_CONNECT_S))
-        elif not self._client.connect():  # pymodbus does not say why: try again and see
-            SerialTransport(self._name, self._client.comm_params.baudrate or 9600).close()
-            raise NoSuchPort(f"{self._name} could not be opened and now can; it is tried again")
+        else:
+            self._client.socket = self._opened_port()
+
+    def _opened_port(self) -> serial.Serial:
+        """The port as pymodbus would open it, which does not say why it could not."""
+        line = self._client.comm_params
+        try:
+            return serial.serial_for_url(
+                self._name,
+                timeout=_PORT_TIMEOUT_S,
+                write_timeout=_PORT_TIMEOUT_S,
+                bytesize=line.bytesize,
+                stopbits=line.stopbits,
+                baudrate=line.baudrate,
+                parity=line.parity,
+                exclusive=True,
+            )
+        except Exception as error:  # also termios.error, which is none of the usual ones
+            SerialTransport(self._name, line.baudrate or 9600).close()  # raises where the port itself is the trouble
+            parity = next(name for name in PARITIES if name[0].upper() == line.parity)
+            raise NoSuchPort(
+                f"{self._name} cannot be opened with {line.baudrate} baud, parity {parity} and {line.stopbits} stop "
+                f"bits ({error}): choose a baud, parity and stop_bits that this port can do, on the module too"
+            ) from error
 
     def _connected_socket(self, timeout_s: float) -> socket.socket:
         address = self._client.comm_params.host, self._client.comm_params.port

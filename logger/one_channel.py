@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from logger.bench import Role
 from logger.clock import Clock
+from logger.conversion import type_of
 from logger.reading import Frame, Source, State, Value
 from logger.thermocouple import checked_type, to_celsius
 from thermal.fields import InputError, near_matches
@@ -15,19 +17,25 @@ _MOST_WAITING = 50
 
 
 def channel_reader(
-    source: Source, channel: str, kind: str, clock: Clock, timeout_s: float = 5.0
+    source: Source,
+    role: Role,
+    registered: str,
+    clock: Clock,
+    announced: Callable[[], str] = lambda: "",
+    timeout_s: float = 5.0,
 ) -> Callable[[], Value]:
-    """A function that gives the channel's newest reading in °C.
+    """A function that gives the newest reading of a role's channel in °C, without the sensor's correction.
 
     Args:
-        source: stays the caller's to close. channel: name in the source's frames. kind: the sensor's type, by which a
-            voltage becomes a temperature. timeout_s: how long to wait for a frame; then the reading is MISSING.
+        source: stays the caller's to close. role: which channel it is. registered: the sensor's type in the register.
+        announced: gives the type that the board says of the channel, '' for none. timeout_s: how long to wait for a
+            frame; then the reading is MISSING.
 
     Raises:
-        InputError: no such type. The function raises it for a channel that the frames do not have (near matches
-            are named) or that is no temperature.
+        InputError: no such type, or the role says another. The function raises it for a channel that the frames do
+            not have (near matches are named) or that is no temperature, and where the board says another type.
     """
-    checked_type(kind)
+    checked_type(type_of(role, "", registered))
 
     def read() -> Value:
         end_s = clock.monotonic_s() + timeout_s
@@ -39,8 +47,8 @@ def channel_reader(
                     if later is None:
                         break
                     newest = later
-                return _celsius(newest, channel, kind)
-        return Value(channel, "C", None, State.MISSING)
+                return _celsius(newest, role.channel, type_of(role, announced(), registered))
+        return Value(role.channel, "C", None, State.MISSING)
 
     return read
 

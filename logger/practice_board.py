@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from logger.board_format import COUNTER, encode_banner, encode_button, encode_data
+from logger.board_format import COUNTER, encode_banner, encode_button, encode_data, tag_of
 from logger.practice_faults import Fault
 from logger.reading import State, Unit, Value
 from logger.thermocouple import emf_uv
@@ -94,6 +94,7 @@ class PracticeBoard:
     ) -> None:
         self.period_s = period_s
         self.channels = tuple(channels)
+        self._tag = tag_of(self._banner())
         self._model = model
         self._faults = tuple(faults)
         self._noise, self._luck = random.Random(f"noise {seed}"), random.Random(f"faults {seed}")
@@ -154,7 +155,7 @@ class PracticeBoard:
         ms = int((time_s - self._booted_s) * 1e3 * (1.0 + DRIFT_PPM * 1e-6)) % COUNTER
         while self._pressed:
             lines.append(encode_button(self._count(), ms, self._pressed.pop(0)))
-        lines.append(encode_data(self._count(), ms, values))
+        lines.append(encode_data(self._count(), ms, self._tag, values))
         return self._on_the_wire(lines, time_s)
 
     def _count(self) -> int:

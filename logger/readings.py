@@ -1,21 +1,21 @@
-"""From what sources send to readings by role: conversion, correction, judgement; several sources side by side."""
+"""From what sources send to readings by role: converted, corrected, judged; several sources side by side."""
 
 from __future__ import annotations
 
 import queue
 import threading
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from logger.bench import Bench, Role, unknown_channels
 from logger.board_source import BoardSource
 from logger.clock import Clock
-from logger.quality import NOTHING_YET, STALE_S, BenchWatch, Judged, Sample
-from logger.reading import Arrival, Fault, FaultKind, Frame, Link, Source, State, Value
-from logger.sensors import Correction, Register, overdue
-from logger.thermocouple import temperature_c
+from logger.conversion import Converter
+from logger.quality import NOTHING_YET, STALE_S, BenchWatch, Judged
+from logger.reading import Arrival, Fault, FaultKind, Frame, Link, LinkState, Source, State
+from logger.sensors import Register, overdue
 from thermal.fields import InputError
 
 NO_SENSORS = Register()
@@ -69,7 +69,8 @@ class BenchReader:
         register: the shop's sensors, for corrections. radiant: emitters heat the sheet. stale_s: see `BenchWatch`.
 
     Raises:
-        InputError: the sources are not those of the bench, or a role names a sensor that is not in the register.
+        InputError: the sources are not those of the bench, or a role names a sensor that is not in the register or is
+            of another type there.
     """
 
     def __init__(
@@ -91,12 +92,10 @@ class BenchReader:
         self.frames: Counter[str] = Counter()
         self._sources, self._clock, self._stale_s = tuple(sources), clock, stale_s
         self._register = register
-        self._corrections: dict[str, Correction] = {}
-        for role in bench.roles:
-            if role.serial:
-                register.must_have(role.serial)
-                if (correction := register.correction(role.serial)) is not None:
-                    self._corrections[role.name] = correction
+        try:
+            self._converter = Converter(bench.roles, register)
+        except InputError as error:
+            raise InputError(f"bench {bench.id}: {error}") from None
         self._watch = BenchWatch((role.name for role in bench.roles), radiant, stale_s)
         self._channels: dict[str, tuple[str, ...]] = {}
         self._roles = {entry.id: bench.roles_of(entry.id) for entry in bench.sources}
@@ -139,15 +138,19 @@ class BenchReader:
         for source, channels in self._channels.items():
             found += unknown_channels(self.bench, source, channels)
         for role in self.bench.roles:
-            if role.thermocouple and (announced := self._announced_type(role)) not in ("", role.thermocouple):
-                found.append(
-                    f"role {role.name}: the bench file says type {role.thermocouple}, the board type {announced}: the "
-                    "bench file's is used; look at the plug's colour and correct the wrong one"
-                )
+            if note := self._converter.note(role, self.announced_type(role)):
+                found.append(note)
             sensor = self._register.sensor(role.serial) if role.serial else None
             if sensor is not None and overdue(sensor, self._clock.utc().date()):
                 found.append(f"sensor {sensor.serial} of role {role.name} was due on {sensor.due}: check it again")
         return tuple(found)
+
+    def announced_type(self, role: Role) -> str:
+        """Thermocouple type that the board says of a role's channel; '' where it says none, or is no board."""
+        source = next((one for one in self._sources if one.id == role.source), None)
+        if not isinstance(source, BoardSource) or source.banner is None:
+            return ""
+        return next((c.thermocouple for c in source.banner.channels if c.name == role.channel), "")
 
     def close(self) -> None:
         """Let go of all ports and threads; may be called twice."""
@@ -198,7 +201,7 @@ class BenchReader:
         values = {value.channel: value for value in frame.values}
         self._channels[source] = tuple(values)
         roles = self._roles[source]
-        samples = self._samples(roles, values)
+        samples = self._converter.samples(roles, values, self.announced_type)
         judged = self._watch.take(self._time_s(source, arrived_s, frame.source_ms), samples)
         return tuple(self._reading(role, judged[role.name]) for role in roles)
 
@@ -213,65 +216,11 @@ class BenchReader:
         self._judged_at[source] = (time_s, source_ms)
         return time_s
 
-    def _samples(self, roles: Sequence[Role], values: Mapping[str, Value]) -> dict[str, Sample]:
-        samples: dict[str, Sample] = {}
-        emf: dict[str, list[tuple[Role, Value]]] = {}
-        for role in roles:
-            value = values.get(role.channel)
-            if value is None:
-                (words,) = unknown_channels(Bench("", "", roles=(role,)), role.source, values)
-                samples[role.name] = Sample(None, State.MISSING, text=words)
-            elif value.unit == "uV" and role.unit == "C":
-                kind = role.thermocouple or self._announced_type(role) or self._registered_type(role)
-                emf.setdefault(kind, []).append((role, value))
-            elif value.unit != role.unit:
-                words = f"the channel is in {value.unit}, the role wants {role.unit}: correct the bench file"
-                samples[role.name] = Sample(None, State.FAULT, text=words)
-            else:
-                samples[role.name] = Sample(self._corrected(role, value.value), value.state, value.value)
-        for kind, pairs in emf.items():
-            samples |= self._converted(kind, pairs)
-        return samples
-
-    def _converted(self, kind: str, pairs: Sequence[tuple[Role, Value]]) -> dict[str, Sample]:
-        """Thermocouples of one type, all at once."""
-        if not kind:
-            words = 'the thermocouple\'s type is not known: add thermocouple = "K" (or its own) to the role'
-            return {role.name: Sample(None, State.FAULT, text=words) for role, _ in pairs}
-        nothing = float("nan")
-        measured = [nothing if value.value is None else value.value for _, value in pairs]
-        junction = [nothing if value.cold_junction_c is None else value.cold_junction_c for _, value in pairs]
-        converted = temperature_c(kind, measured, junction)
-        samples = {}
-        for (role, value), celsius, state in zip(pairs, converted.value.tolist(), converted.state, strict=True):
-            if value.value is None or value.state is not State.OK:
-                samples[role.name] = Sample(None, value.state if value.state is not State.OK else State.MISSING)
-            elif state is not State.OK:
-                samples[role.name] = Sample(None, state)
-            else:
-                true_c = self._corrected(role, celsius)
-                samples[role.name] = Sample(true_c, State.OK, value.value, value.cold_junction_c)
-        return samples
-
-    def _corrected(self, role: Role, value: float | None) -> float | None:
-        correction = self._corrections.get(role.name)
-        return value if value is None or correction is None else float(correction.corrected_c(value))
-
-    def _announced_type(self, role: Role) -> str:
-        source = next(one for one in self._sources if one.id == role.source)
-        if not isinstance(source, BoardSource) or source.banner is None:
-            return ""
-        return next((c.thermocouple for c in source.banner.channels if c.name == role.channel), "")
-
-    def _registered_type(self, role: Role) -> str:
-        sensor = self._register.sensor(role.serial) if role.serial else None
-        return sensor.type if sensor else ""
-
     def _with_link(self, role: Role, judged: Judged) -> Judged:
         """What the link says explains a role without reading better than the role itself can."""
         link = self.links.get(role.source)
         heard_others = judged is NOTHING_YET and role.source in self._channels
-        if judged.state is not State.MISSING or link is None or heard_others:
+        if judged.state is not State.MISSING or link is None or link.state is LinkState.RUNNING or heard_others:
             return judged
         return Judged(None, State.MISSING, f"{judged.text} ({link.state})")
 

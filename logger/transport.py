@@ -21,6 +21,8 @@ _SLICE_S = 0.02
 _WRITE_TIMEOUT_S = 1.0
 #: How Windows words what other systems say by a number.
 _BUSY_WORDS = ("PermissionError(13", "Access is denied")
+#: How pyserial words that what it opened takes no baud rate (ENOTTY).
+_NO_TERMINAL = f"({errno.ENOTTY}, "
 _ABSENT_WORDS = ("FileNotFoundError(2", "OSError(22, 'The semaphore timeout")
 
 
@@ -127,4 +129,6 @@ def _opening_error(url: str, baud: int, error: Exception) -> NoSuchPort | PortBu
         )
     if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or any(words in said for words in _ABSENT_WORDS):
         return NoSuchPort(f"there is no port {url}: plug the board in, or correct the name of the port")
+    if _NO_TERMINAL in said:
+        return NoSuchPort(f"{url} is no serial port: correct the name of the port")
     return NoSuchPort(f"{url} at {baud} baud cannot be opened ({error}): check the name of the port and the baud rate")

@@ -5,12 +5,13 @@ from __future__ import annotations
 import random
 import re
 
-from logger.board import Banner, BoardParser, Channel, encode_banner, encode_button, encode_data
+from logger.board import Banner, BoardParser, Channel, encode_banner, encode_button, encode_data, tag_of
 from logger.reading import Fault, FaultKind, Frame, State, Value
 
 CHANNELS = (Channel("air_upper", "C"), Channel("tc_1", "uV", "K"), Channel("drop", "mm"))
 BANNER = Banner("test-board", CHANNELS)
 BANNER_LINE = encode_banner(BANNER.board, CHANNELS)
+TAG = tag_of(BANNER_LINE)
 
 
 def bitwise_crc(data: bytes) -> int:
@@ -21,6 +22,11 @@ def bitwise_crc(data: bytes) -> int:
             top = crc >> 15 ^ byte >> bit & 1
             crc = (crc << 1 & 0xFFFF) ^ (0x1021 if top else 0)
     return crc
+
+
+def hand_made(sequence: int, ms: int, words: bytes) -> bytes:
+    """A line of values that go with the banner here, word for word as given."""
+    return signed(b"d %d %d %b %b" % (sequence, ms, TAG.encode(), words))
 
 
 def signed(body: bytes) -> bytes:
@@ -37,7 +43,7 @@ def values(n: int) -> tuple[Value, ...]:
 
 
 def data_line(n: int, ms: int | None = None) -> bytes:
-    return encode_data(n % 2**32, (100 * n if ms is None else ms) % 2**32, values(n % 2**32))
+    return encode_data(n % 2**32, (100 * n if ms is None else ms) % 2**32, TAG, values(n % 2**32))
 
 
 def stream(count: int) -> bytes:
@@ -82,6 +88,18 @@ def judge(data: bytes, cuts: list[int]) -> None:
             assert value.value is None or abs(value.value) <= 100_000.0
     whole = BoardParser().feed(data)
     assert whole == out, "what is found must not depend on how the bytes were cut up"
+
+
+def judge_input(data: bytes) -> None:
+    """Judge one input of the fuzzer, see fuzz/board_fuzz.py: a byte of cuts, then what the board sends.
+
+    The bytes are judged as they are, and once more with every line given its right checksum, to get behind it.
+    """
+    if not data:
+        return
+    cuts = [(i + 1) * len(data) // (data[0] % 8 + 1) for i in range(data[0] % 8)]
+    judge(data[1:], cuts)
+    judge(b"".join(signed(line.rpartition(b" ")[0] or line) for line in data[1:].split(b"\n")), cuts)
 
 
 def corrupted(line: bytes, draw: random.Random) -> bytes:

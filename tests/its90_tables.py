@@ -1,9 +1,14 @@
 """Values of the thermocouple reference tables on the ITS-90: °C -> mV against 0 °C, printed to 0.001 mV.
 
-B, E, J, N, T: read in the tables of NIST's ITS-90 Thermocouple Database (SRD 60, files type_b.tab and so on), which
-reproduce those of NIST Monograph 175. K: from 300 °C up read in a published transcription of the same table, below
-in 'Table 9, type K' of a maker's copy of Monograph 175. R and S: recalled from the same tables, except R at 1600 and
-S at 1400 °C, which were read; they agree with IEC 60584-1.
+The tables are those of NIST Monograph 175, the same as in IEC 60584-1. Where each value comes from:
+
+B, E, J, N, T: read in the tables of NIST's ITS-90 Thermocouple Database (SRD 60, files type_b.tab and so on).
+K below 0 °C: read in 'Table 9, type K' of a maker's copy of Monograph 175. K at 25 to 250 °C: read in a transcription
+of the table for whole degrees in the source of a public program; other such transcriptions show the same where they
+were seen, around 100 °C. K from 300 °C up: read in a published transcription.
+S at 1400 °C: read. S elsewhere: recalled; besides, the polynomials of Monograph 175, their coefficients read in the
+source of another program, give each of these values when rounded.
+R at 1600 °C: read. R elsewhere: recalled, and nothing more.
 """
 
 from __future__ import annotations
@@ -22,8 +27,9 @@ TABLES_MV: dict[str, dict[float, float]] = {
         200: 10.779, 300: 16.327, 500: 27.393, 760: 42.919, 800: 45.494, 1000: 57.953, 1200: 69.553,
     },
     "K": {
-        -270: -6.458, -200: -5.891, -190: -5.730, -150: -4.913, -140: -4.669, 0: 0.0, 300: 12.209, 500: 20.644,
-        600: 24.905, 700: 29.129, 800: 33.275, 900: 37.326, 1000: 41.276, 1100: 45.119, 1200: 48.838, 1372: 54.886,
+        -270: -6.458, -200: -5.891, -190: -5.730, -150: -4.913, -140: -4.669, 0: 0.0, 25: 1.000, 50: 2.023,
+        100: 4.096, 150: 6.138, 185: 7.540, 200: 8.138, 250: 10.153, 300: 12.209, 500: 20.644, 600: 24.905,
+        700: 29.129, 800: 33.275, 900: 37.326, 1000: 41.276, 1100: 45.119, 1200: 48.838, 1372: 54.886,
     },
     "N": {
         -270: -4.345, -200: -3.990, -100: -2.407, -50: -1.269, 0: 0.0, 25: 0.659, 100: 2.774, 185: 5.422,

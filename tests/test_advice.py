@@ -8,7 +8,8 @@ import pytest
 
 from cases import CARD
 from thermal.advice import WANTED_S, both_faces, highest_set, thickest_with_window
-from thermal.case import Case, slab
+from thermal.build import slab
+from thermal.case import Case
 from thermal.oven import Emitter, Face, OvenCard
 from thermal.polymer_data import shipped_polymer
 from thermal.window import horizon_s, limits, windows
@@ -81,6 +82,38 @@ def test_both_faces_of_a_sheet_on_a_tray() -> None:
     assert width_s(even) == pytest.approx(found.width_s, abs=2.0)
     assert found.width_s > width_s(case) + 5.0
     assert found.ready_s < float(windows(slab(case), of, 20_000.0).ready_s[0]) - 60.0
+
+
+def test_both_faces_of_an_infrared_oven_go_by_the_emitter() -> None:
+    # Emitter above only, more air below: heating both like the lower face never gets ready at all.
+    emitter = Emitter(390.0, 0.28)
+    oven = replace(INFRARED, air_offset_k=0.0, wall_offset_k=-10.0, door_drop_k=25.0, recovery_s=45.0, wall_lag_s=240.0,
+                   upper=Face(7.0, 0.9, 0.0, emitter), lower=Face(9.0, 0.9))  # fmt: skip
+    case = sheet("hdpe", 10.0, 160.0, oven)
+    of = limits(case.polymer.forming)
+    for turned in (oven, replace(oven, upper=oven.lower, lower=oven.upper)):
+        found = both_faces(replace(case, oven=turned), of)
+        assert found is not None
+        assert found.ready_s == pytest.approx(721.0, abs=3.0)
+        assert found.width_s == pytest.approx(138.0, abs=3.0)
+
+
+def test_both_faces_go_by_the_warmer_air_too() -> None:
+    # The air below is 40 K colder than above; only as warm as above does the core get there.
+    oven = replace(CARD, upper=Face(12.0, 0.9), lower=Face(16.0, 0.9, -40.0))
+    case = sheet("pp-homopolymer", 6.0, 180.0, oven)
+    found = both_faces(case, limits(case.polymer.forming))
+    assert found is not None
+    even = replace(case, oven=replace(oven, lower=oven.upper))
+    assert width_s(even) == pytest.approx(found.width_s, abs=2.0)
+    assert width_s(replace(case, oven=replace(oven, upper=oven.lower))) == 0.0
+
+
+def test_both_faces_without_a_window_either_way() -> None:
+    oven = replace(CARD, lower=Face(16.0, 0.9))
+    assert (
+        both_faces(sheet("pp-homopolymer", 6.0, 150.0, oven), limits(shipped_polymer("pp-homopolymer").forming)) is None
+    )
 
 
 def test_both_faces_already_alike() -> None:

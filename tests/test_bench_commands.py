@@ -9,6 +9,7 @@ import socket
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -17,7 +18,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from dashboard.bench_check import Finding, Seen, findings, watch
+from dashboard.bench_check import FINE, LOOK, WRONG, Finding, Seen, findings, watch
 from dashboard.benches import open_bench, read_bench
 from dashboard.commands import pullcue
 from dashboard.serial_ports import PortSeen, holders, ports_seen
@@ -27,7 +28,7 @@ from logger.clock import FastClock, ManualClock
 from logger.heatfile import write_heat
 from logger.practice import PracticeServer
 from logger.practice_board import PracticeBoard
-from logger.reading import Arrival, Frame, Link, LinkState, Value
+from logger.reading import Arrival, Frame, Link, LinkState, State, Value
 from logger.readings import BenchReader
 from modbus_modules import module
 from practice_line import Kitchen, Watched
@@ -99,6 +100,32 @@ def test_replay_is_a_bench(tmp_path: Path) -> None:
     assert "(did you mean air_upper" in refused.stderr
 
 
+def write_replay(folder: Path, oven: str = "north") -> str:
+    """A recording of 10 s, and a bench of it alone."""
+    write_heat(Heat(time_s=np.arange(11.0), columns={"air_upper_c": np.linspace(140.0, 145.0, 11)}), folder / "h.csv")
+    path = folder / "trial.toml"
+    source = '[[source]]\nid = "old"\nkind = "replay"\nfile = "h.csv"\n[role]\nair_upper = "old/air_upper"\n'
+    path.write_text(TOP.replace("north", oven) + source, encoding="utf-8")
+    return str(path)
+
+
+def test_recording_ends_by_itself(tmp_path: Path) -> None:
+    """Long before the time that was asked for."""
+    content = json.loads(run("bench", write_replay(tmp_path), "--for", "3000", "--speed", "100", "--json").stdout)
+    assert content["frames"] == {"old": 11}
+    assert 10.0 <= content["duration_s"] < 60.0
+
+
+def test_every_second_is_sampled_once(tmp_path: Path) -> None:
+    content = json.loads(run("bench", str(DEMO / "practice.toml"), "--for", "5", "--speed", "5", "--json").stdout)
+    times_s = content["samples"]["time_s"]
+    assert len(times_s) in (5, 6)
+    assert all(later - earlier > 0.5 for earlier, later in pairwise(times_s))
+    assert content["duration_s"] >= 5.0
+    short = json.loads(run("bench", write(tmp_path, ""), "--for", "0.2", "--json").stdout)
+    assert len(short["samples"]["time_s"]) == 1
+
+
 def test_bench_without_sensors_says_so(tmp_path: Path) -> None:
     result = run("bench", write(tmp_path, ""), "--for", "0.3")
     assert result.exit_code == 0
@@ -155,7 +182,7 @@ def test_instrument_that_is_not_there(tmp_path: Path) -> None:
     result = run("check", write(tmp_path, source + '[role]\nroom = "i/t"\n'), "--for", "0.6", "--json")
     assert result.exit_code == 1
     by_name = {one["about"]: one for one in json.loads(result.stdout)["findings"]}
-    assert by_name["source i"]["fine"] is False
+    assert by_name["source i"]["grade"] == "wrong"
     assert "::1::SOCKET" in by_name["source i"]["found"] + by_name["source i"]["do"]
     assert by_name["room (i/t)"]["found"] == "no reading"
 
@@ -226,7 +253,7 @@ def checked(*faults: str) -> tuple[Finding, ...]:
 
 def test_good_bench_is_fine() -> None:
     found = by_about(checked())
-    assert all(one.fine for one in found.values()), found
+    assert all(one.grade == FINE for one in found.values()), found
     assert "5.0 a second" in found["source board"].found
     assert found["clock of board"].found == "it keeps the computer's time"
     assert found["air_upper (board/tc_1)"].found.endswith(" °C")
@@ -249,7 +276,7 @@ def test_good_bench_is_fine() -> None:
 )
 def test_what_is_wrong_is_said(fault: str, about: str, said: str) -> None:
     (found,) = [one for one in checked(fault) if one.about == about and said in one.found]
-    assert not found.fine
+    assert found.grade == WRONG
     assert found.do
 
 
@@ -284,17 +311,17 @@ def ticking(rate: float, clock: ManualClock) -> tuple[BenchReader, Seen]:
 def test_clock_of_the_board(rate: float, said: str) -> None:
     finding = by_about(findings(*ticking(rate, ManualClock())))["clock of board"]
     assert said in finding.found
-    assert finding.fine == (rate == 1.0)
+    assert finding.grade == (FINE if rate == 1.0 else WRONG)
 
 
 def test_clock_of_the_computer() -> None:
     old = by_about(findings(*ticking(1.0, ManualClock(datetime(2000, 1, 1, tzinfo=UTC)))))["computer's clock"]
-    assert (old.fine, old.found) == (False, "it says 2000-01-01")
+    assert (old.grade, old.found) == (WRONG, "it says 2000-01-01")
     reader, seen = ticking(1.0, ManualClock())
     assert seen.utc is not None
     seen.utc = (seen.utc[0], seen.utc[1] + timedelta(hours=1))
     stepped = by_about(findings(reader, seen))["computer's clock"]
-    assert not stepped.fine
+    assert stepped.grade == WRONG
     assert "was set by +3600 s" in stepped.found
 
 
@@ -304,7 +331,83 @@ def test_check_of_the_demo_bench() -> None:
     assert result.stdout.splitlines()[-1] == "The bench is fit to run."
     content = json.loads(run("check", str(DEMO / "practice.toml"), "--for", "8", "--speed", "20", "--json").stdout)
     assert content["fine"] is True
-    assert {"about", "fine", "found", "do"} == content["findings"][0].keys()
+    assert {"about", "grade", "found", "do"} == content["findings"][0].keys()
+
+
+def test_oven_without_a_card_is_wrong(tmp_path: Path) -> None:
+    result = run("check", write_replay(tmp_path, "nort"), "--for", "5", "--speed", "20")
+    assert result.exit_code == 1
+    assert "WRONG  oven: oven nort has no card in this shop (did you mean north?)" in result.stdout
+    assert result.stdout.splitlines()[-1].startswith("1 of ")
+
+
+def test_wrong_name_of_a_channel_is_one_finding() -> None:
+    table: Mapping[str, Any] = {
+        "id": "b", "oven": "north", "source": [{"id": "board", "kind": "board", "url": "COM3"}],
+        "role": {"wall": "board/a", "room": "board/b"},
+    }  # fmt: skip
+    clock = ManualClock()
+    reader = BenchReader(bench_from_mapping(table, "b.toml"), [Ticking(clock, 1.0)], clock)
+    wrong = [one for one in findings(reader, watch(reader, clock, 20.0)) if one.grade is WRONG]
+    assert [one.about for one in wrong] == ["room (board/b)"]
+    assert wrong[0].do.endswith("it has a; correct the bench file")
+
+
+def test_empty_drop_sensor_is_for_a_person_to_judge() -> None:
+    class Empty(Ticking):
+        def poll(self, timeout_s: float) -> list[Arrival]:
+            nothing = Frame(None, None, (Value("d", "mm", None, State.OUT_OF_RANGE),))
+            return [*super().poll(timeout_s)[:1], Arrival(self._clock.monotonic_s(), self._clock.utc(), nothing)]
+
+    table: Mapping[str, Any] = {
+        "id": "b", "oven": "north", "source": [{"id": "board", "kind": "board", "url": "COM3"}],
+        "role": {"drop": "board/d"},
+    }  # fmt: skip
+    clock = ManualClock()
+    reader = BenchReader(bench_from_mapping(table, "b.toml"), [Empty(clock, 1.0)], clock)
+    drop = by_about(findings(reader, watch(reader, clock, 20.0)))["drop (board/d)"]
+    assert (drop.grade, drop.found) == (LOOK, "out of range")
+    assert "is a sheet above it?" in drop.do
+
+
+SENSOR = '[[sensor]]\nserial = "T-1"\ntype = "J"\nclass = "2"\n'
+
+
+@pytest.fixture
+def shop_with_j(tmp_path: Path) -> Path:
+    """A shop whose register says J of a sensor; the practice board says K of all its channels."""
+    (tmp_path / "ovens").mkdir()
+    for name in ("shop.toml", "ovens/north.toml"):
+        (tmp_path / name).write_bytes((DEMO_FOLDER / name).read_bytes())
+    (tmp_path / "sensors.toml").write_text(SENSOR, encoding="utf-8")
+    return tmp_path
+
+
+def practice_with(folder: Path, more: str) -> str:
+    source = '[[source]]\nid = "p"\nkind = "practice"\n'
+    return write(folder, source + f'[role]\nair_upper = {{ channel = "p/tc_1", serial = "T-1"{more} }}\n')
+
+
+def test_board_that_contradicts_the_register_is_wrong(shop_with_j: Path) -> None:
+    path = practice_with(shop_with_j, "")
+    result = run("check", path, "--for", "3", "--speed", "5", "--shop", str(shop_with_j))
+    assert result.exit_code == 1
+    assert "WRONG  air_upper (p/tc_1): device fault" in result.stdout
+    assert result.stdout.count("the board says type K, the register type J for sensor T-1") == 1
+    assert result.stdout.splitlines()[-1].startswith("1 of ")
+    words = ("sensors", "check", "T-1", "--point", "ice", "--yes", "--bench", path, "--shop", str(shop_with_j))
+    checked = run(*words)
+    assert checked.exit_code == 2
+    assert "the board says type K, the register type J for sensor T-1" in checked.stderr
+    assert (shop_with_j / "sensors.toml").read_text("utf-8") == SENSOR
+
+
+@pytest.mark.parametrize("command", ["bench", "check"])
+def test_bench_file_that_contradicts_the_register_is_refused(command: str, shop_with_j: Path) -> None:
+    path = practice_with(shop_with_j, ', thermocouple = "K"')
+    result = run(command, path, "--for", "3", "--shop", str(shop_with_j))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "role.air_upper.thermocouple = 'K': expected 'J', the type of sensor T-1 in the register" in result.stderr
 
 
 def test_check_of_a_port_that_is_not_there(tmp_path: Path) -> None:

@@ -59,6 +59,7 @@ def test_roles_are_those_of_heat_files() -> None:
 
 
 ROLE = TOP + BOARD + "[role]\n"
+ADDRESS = TOP + '[[source]]\nid = "a"\nkind = "board"\nurl = "{}"\n'
 REFUSED = {
     "unknown role": (ROLE + 'air_uper = "board/tc_1"', "role.air_uper is not a known role (did you mean air_upper"),
     "unknown channel": (ROLE + 'air_upper = "board/tc_3"', "a channel of board (did you mean tc_"),
@@ -72,6 +73,13 @@ REFUSED = {
     "source twice": (TOP + BOARD + BOARD, "two sources are called 'board'"),
     "unknown kind": (TOP + '[[source]]\nid = "a"\nkind = "bord"\n', "did you mean board"),
     "no url": (TOP + '[[source]]\nid = "a"\nkind = "board"\n', "source.url is missing"),
+    "no port": (ADDRESS.format("socket://192.0.2.1"), "url = 'socket://192.0.2.1': expected socket://HOST:PORT"),
+    "no host": (ADDRESS.format("socket://:4001"), "expected socket://HOST:PORT"),
+    "port of nothing": (ADDRESS.format("socket://192.0.2.1:0"), "with a port from 1 to 65535"),
+    "port too high": (ADDRESS.format("rfc2217://a:65536"), "expected rfc2217://HOST:PORT"),
+    "port in words": (ADDRESS.format("SOCKET://a:four"), "expected SOCKET://HOST:PORT"),
+    "unknown scheme": (ADDRESS.format("sockt://a:1"), "url = 'sockt://a:1': expected a port's name or one of socket:"),
+    "near scheme": (ADDRESS.format("sockt://a:1"), "(did you mean socket?)"),
     "key of another kind": (
         TOP + '[[source]]\nid = "a"\nkind = "practice"\nbaud = 9600\n',
         "source.baud = 9600 is not",
@@ -101,6 +109,15 @@ def test_refused(text: str, said: str) -> None:
         bench(text)
     assert said in str(refused.value)
     assert str(refused.value).startswith("bench.toml: ")
+
+
+@pytest.mark.parametrize(
+    "url",
+    ["COM3", "/dev/ttyUSB0", "socket://[::1]:4001", "Socket://oven.local:4001", "rfc2217://a:1?ign_set_control", "loop://",
+     "hwgrep://0403:6001"],
+)  # fmt: skip
+def test_addresses_that_can_be(url: str) -> None:
+    assert bench(ADDRESS.format(url)).sources[0].place == url
 
 
 def test_role_given_twice_is_no_toml() -> None:

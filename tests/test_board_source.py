@@ -12,8 +12,9 @@ from itertools import pairwise
 
 import pytest
 
-from board_lines import BANNER, BANNER_LINE, data_line
+from board_lines import BANNER, BANNER_LINE, CHANNELS, data_line, values
 from board_server import Board, Server, pulled_at_random, rfc2217_talk, until_asked, until_left
+from logger.board import encode_banner, encode_data, tag_of
 from logger.board_source import LAST_RETRY_S, REOPEN_S, SILENT_S, BoardSource
 from logger.clock import FastClock, ManualClock
 from logger.reading import Arrival, Fault, FaultKind, Frame, Link, LinkState
@@ -123,6 +124,24 @@ def test_asks_until_the_banner_is_known() -> None:
     assert [fault.kind for fault in faults(out)] == [FaultKind.NO_BANNER]
     assert numbers(out) == list(range(1, 200))
     assert 3 <= len(script.written) <= 4, "at once and then every second"
+
+
+def test_asks_when_values_come_that_go_with_another_banner() -> None:
+    """The board's program was changed, and its new banner came damaged."""
+    crossed = encode_banner("test-board", CHANNELS[::-1])
+    new = [encode_data(n, 100 * n, tag_of(crossed), values(n)[::-1]) for n in range(5, 50)]
+    quiet = [b""] * 100  # 2 s
+    script = Script([BANNER_LINE, data_line(0), *quiet, crossed[3:] + new[0], *quiet, crossed, *new[1:]])
+    source, out = script.source(), []
+    while not script.written[1:]:
+        out += source.poll(0.02)
+    asked_s, lost_s = script.clock.monotonic_s(), out[-1].monotonic_s
+    assert asked_s - lost_s <= 1.0
+    assert faults(out)[-1].kind is FaultKind.NO_BANNER
+    out += polled(source, 4.0, script.clock)
+    assert numbers(out) == [0, *range(6, 50)]
+    got = [a.what.values for a in out if isinstance(a.what, Frame)]
+    assert got == [values(0), *[values(n)[::-1] for n in range(6, 50)]]
 
 
 def test_silent_then_back() -> None:

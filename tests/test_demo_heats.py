@@ -136,7 +136,7 @@ def test_us_units_reach_every_sentence() -> None:
     text = planned(name, "--units", "us")
     assert " °C" not in text
     assert " K " not in text
-    assert "taken 15 % on the heat transfer of each face, 0.05 on emissivity, 4 °F on air, 7 °F on walls" in text
+    assert "of each face, 0.05 on the emissivity of each face, 4 °F on the air, 7 °F on the walls" in text
     content = as_json(name, "--units", "us")
     drop, face = column(content, "drop_mm"), column(content, "face_upper_c")
     # 1.8 °F to the kelvin and 25.4 mm to the inch, by definition; both sides are rounded.

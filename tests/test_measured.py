@@ -9,7 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from cases import CARD, VISCOSITY, case_of, polymer_of
-from thermal.case import Case, slab
+from thermal.build import slab
+from thermal.case import Case
 from thermal.fields import InputError
 from thermal.heat import Event, Heat, Sensor
 from thermal.history import record

@@ -7,8 +7,8 @@ import socket
 import struct
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,19 +16,21 @@ from typing import Any
 import pytest
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.framer import FramerType
+from pymodbus.framer.rtu import FramerRTU
 from pymodbus.pdu import ModbusPDU
 
+from logger.backoff import Backoff
 from logger.clock import Clock, ManualClock, SystemClock
 from logger.modbus_answers import EXCEPTIONS
 from logger.modbus_map import TYPES, read_modbus_map
 from logger.modbus_source import SILENT_AFTER, ModbusSource
 from logger.reading import Arrival, Fault, FaultKind, Frame, Link, LinkState, State
-from modbus_modules import listener, module, serial_pair
+from modbus_modules import Listener, listener, module, serial_pair
+from source_polls import PATIENCE_S, fault, first, frame, link, until
 
 CONVERTER = ModbusClientMixin[ModbusPDU]
 CHANNEL = {"name": "tc_1", "unit": "C", "table": "input", "address": 0, "type": "int16", "scale": 0.1}
 WAIT_S = 0.02  # machine time that a poll may wait for loopback or a pseudo-terminal
-PATIENCE_S = 5.0  # after which a test gives up; never reached where it passes
 
 needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 
@@ -42,32 +44,6 @@ def source(*channels: dict[str, Any], clock: Clock | None = None, **options: Any
         yield one
     finally:
         one.close()
-
-
-def until(one: ModbusSource, enough: Callable[[Any], bool]) -> list[Any]:
-    """What polls give until something suits; the clock only moves as the source sleeps on it."""
-    found: list[Any] = []
-    give_up = time.monotonic() + PATIENCE_S
-    while not any(enough(what) for what in found):
-        assert time.monotonic() < give_up, f"waited in vain after {found}"
-        found += [arrival.what for arrival in one.poll(WAIT_S)]
-    return found
-
-
-def frame(what: Any) -> bool:
-    return isinstance(what, Frame)
-
-
-def fault(kind: FaultKind) -> Callable[[Any], bool]:
-    return lambda what: isinstance(what, Fault) and what.kind is kind
-
-
-def link(state: LinkState) -> Callable[[Any], bool]:
-    return lambda what: isinstance(what, Link) and what.state is state
-
-
-def first(found: list[Any], kind: type) -> Any:
-    return next(what for what in found if isinstance(what, kind))
 
 
 def pass_time(one: ModbusSource, clock: ManualClock, duration_s: float) -> list[Any]:
@@ -204,8 +180,6 @@ def test_a_module_id_that_is_not_there() -> None:
 @pytest.mark.parametrize("transport", TRANSPORTS)
 def test_another_module_answers(transport: str) -> None:
     def from_seven(data: bytes) -> bytes:
-        from pymodbus.framer.rtu import FramerRTU
-
         if transport == "tcp":
             return data[:6] + b"\x07" + data[7:]
         return b"\x07" + data[1:-2] + FramerRTU.compute_CRC(b"\x07" + data[1:-2]).to_bytes(2, "big")
@@ -286,7 +260,9 @@ def test_a_silent_module_is_said_and_comes_back(transport: str) -> None:
         while not any(link(LinkState.SILENT)(what) for what in found):
             assert time.monotonic() < give_up
             found += pass_time(one, clock, 0.1)
-        assert [what.kind for what in found if isinstance(what, Fault)] == [FaultKind.SILENT] * SILENT_AFTER
+        # a serial line is left quiet for long after the first, so it is said at once
+        times = SILENT_AFTER if transport == "tcp" else 1
+        assert [what.kind for what in found if isinstance(what, Fault)] == [FaultKind.SILENT] * times
         assert not any(frame(what) for what in found)
         device.swallow = False
         found = until_back(one)
@@ -329,30 +305,173 @@ def test_a_late_answer_is_no_reading_and_is_not_taken_for_the_next() -> None:
     assert values[0].value == pytest.approx(23.1)
 
 
-def test_on_a_serial_line_nothing_is_asked_until_a_late_answer_would_have_come() -> None:
-    """RTU answers carry no number: the late one would be taken for the answer to the next question."""
-    from pymodbus.framer.rtu import FramerRTU
+def rtu(*words: int, device_id: int = 1) -> bytes:
+    """An answer to a request for input registers, as a serial line carries it."""
+    body = bytes([device_id, 4, 2 * len(words)]) + b"".join(word.to_bytes(2, "big") for word in words)
+    return body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
 
-    def rtu(word: int) -> bytes:
-        body = b"\x01\x04\x02" + word.to_bytes(2, "big")
-        return body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
 
+TWO = (CHANNEL | {"name": "air"}, CHANNEL | {"name": "sheet", "address": 10})
+HUNDREDS = {0: 1000, 10: 2000}  # what the registers hold: 100 °C and 200 °C
+
+
+class SlowLine:
+    """A module on a serial server that answers each request in turn, the one for `late_address` this much late.
+
+    The time is the manual clock's. `asked`: (time, address) of each request.
+    """
+
+    def __init__(self, far: Listener, clock: ManualClock, late_address: int, late_s: float) -> None:
+        self._far, self._clock, self._late_address, self._late_s = far, clock, late_address, late_s
+        self._owed: list[tuple[float, int]] = []
+        self.asked: list[tuple[float, int]] = []
+
+    def turn(self) -> None:
+        """Take what was asked, and answer what is due; the first holds up those behind it."""
+        for plug in self._far.plugs()[-1:]:
+            plug.settimeout(0.0)
+            with suppress(BlockingIOError):
+                while request := plug.recv(8):
+                    address, now_s = int.from_bytes(request[2:4], "big"), self._clock.monotonic_s()
+                    self.asked.append((now_s, address))
+                    self._owed.append((now_s + (self._late_s if address == self._late_address else 0.0), address))
+            while self._owed and self._owed[0][0] <= self._clock.monotonic_s():
+                plug.sendall(rtu(HUNDREDS[self._owed.pop(0)[1]]))
+
+
+def run_slow_line(late_address: int, late_s: float, duration_s: float) -> tuple[list[Any], SlowLine]:
+    clock = ManualClock()
+    with listener() as far:
+        line, found = SlowLine(far, clock, late_address, late_s), []
+        url = f"socket://127.0.0.1:{far.port}"
+        with source(*TWO, clock=clock, serial_port=url, period_s=0.5, timeout_s=0.3) as one:
+            while clock.monotonic_s() < duration_s:
+                for _ in range(4):  # question and answer of both, at the same moment
+                    found += [arrival.what for arrival in one.poll(0.0)]
+                    line.turn()
+                    found += [arrival.what for arrival in one.poll(0.002)]
+                clock.sleep(0.1)
+    return found, line
+
+
+@pytest.mark.parametrize("late_address", [0, 10])
+@pytest.mark.parametrize("late_s", [0.6, 0.7, 0.9, 1.05, 1.5, 2.9])
+def test_a_late_answer_on_a_serial_line_is_never_another_channels(late_address: int, late_s: float) -> None:
+    """An RTU answer bears no address (MODBUS over Serial Line V1.02, 2.5.1): both answers here look the same."""
+    found, line = run_slow_line(late_address, late_s, 10.0)
+    values = [value for what in found if isinstance(what, Frame) for value in what.values]
+    assert {value.value for value in values if value.channel == "air"} <= {100.0, None}
+    assert {value.value for value in values if value.channel == "sheet"} <= {200.0, None}
+    assert sum(fault(FaultKind.LATE)(what) for what in found) >= 3
+    assert len(line.asked) >= 4, "it goes on asking"
+    if late_address == 10:
+        assert 100.0 in [value.value for value in values], "what answers in time is read"
+
+
+def test_a_module_in_time_is_read_on_its_period_and_nothing_is_thrown_away() -> None:
+    found, _ = run_slow_line(10, 0.2, 10.0)
+    assert not any(isinstance(what, Fault) for what in found)
+    assert [[v.value for v in what.values] for what in found if isinstance(what, Frame)] == [[100.0, 200.0]] * 20
+
+
+@contextmanager
+def quiet_line(timeout_s: float = 0.3) -> Iterator[tuple[ModbusSource, ManualClock, socket.socket]]:
+    """A serial line on which the first request has had no answer within `timeout_s`."""
     clock = ManualClock()
     with listener() as far:
         url = f"socket://127.0.0.1:{far.port}"
-        with source(clock=clock, serial_port=url, period_s=0.4, timeout_s=0.3) as one:
+        with source(clock=clock, serial_port=url, period_s=0.4, timeout_s=timeout_s) as one:
             until(one, link(LinkState.OPENING))
             one.poll(WAIT_S)
-            assert len(far.plugs()[0].recv(64)) == 8
-            found = pass_time(one, clock, 0.5)  # the next is due, and would be asked now
-            assert fault(FaultKind.SILENT)(found[0])
-            far.plugs()[0].sendall(rtu(999))
-            found = until(one, fault(FaultKind.LATE))
-            assert not any(frame(what) for what in found)
-            one.poll(WAIT_S)
-            assert len(far.plugs()[0].recv(64)) == 8
-            far.plugs()[0].sendall(rtu(231))
-            assert first(until(one, frame), Frame).values[0].value == pytest.approx(23.1)
+            plug = far.plugs()[0]
+            assert len(plug.recv(64)) == 8
+            found = pass_time(one, clock, timeout_s + 0.1)
+            assert [what.kind for what in found if isinstance(what, Fault)] == [FaultKind.SILENT]
+            plug.settimeout(0.0)
+            yield one, clock, plug
+
+
+def asked(plug: socket.socket) -> bool:
+    try:
+        return bool(plug.recv(64))
+    except BlockingIOError:
+        return False
+
+
+def quiet_s(one: ModbusSource, clock: ManualClock, plug: socket.socket) -> float:
+    """How long it is until the next request."""
+    start_s = clock.monotonic_s()
+    while not asked(plug):
+        pass_time(one, clock, 0.1)
+        assert clock.monotonic_s() < start_s + 60.0, "it never asks again"
+    return clock.monotonic_s() - start_s
+
+
+def test_the_answer_that_was_owed_brings_a_serial_line_into_step() -> None:
+    with quiet_line() as (one, clock, plug):
+        plug.sendall(rtu(999))
+        found = until(one, fault(FaultKind.LATE))
+        assert not any(frame(what) for what in found)
+        assert quiet_s(one, clock, plug) == pytest.approx(0.4, abs=0.21)  # its timeout, then its period
+        plug.sendall(rtu(231))
+        assert first(until(one, frame), Frame).values[0].value == pytest.approx(23.1)
+
+
+@pytest.mark.parametrize(("timeout_s", "silence_s"), [(0.3, 3.0), (0.5, 5.0)])
+def test_else_a_serial_line_is_left_quiet_and_the_first_answer_thrown_away(timeout_s: float, silence_s: float) -> None:
+    with quiet_line(timeout_s) as (one, clock, plug):
+        assert quiet_s(one, clock, plug) == pytest.approx(silence_s, abs=0.41)  # and its period
+        plug.sendall(rtu(999))  # is it the one that was owed, or the one just asked for?
+        found = [what.what for _ in range(3) for what in one.poll(WAIT_S)]
+        assert found == []
+        assert quiet_s(one, clock, plug) == pytest.approx(timeout_s, abs=0.41)
+        plug.sendall(rtu(231))
+        assert first(until(one, frame), Frame).values[0].value == pytest.approx(23.1)
+
+
+def test_an_answer_too_many_on_a_serial_line_puts_it_out_of_step() -> None:
+    with quiet_line() as (one, clock, plug):
+        for _ in range(2):
+            plug.sendall(rtu(999))
+            until(one, fault(FaultKind.LATE))
+        pass_time(one, clock, 2.5)
+        assert not asked(plug)
+
+
+def test_two_answers_at_once_on_a_serial_line_are_none() -> None:
+    with listener() as far, source(serial_port=f"socket://127.0.0.1:{far.port}") as one:
+        until(one, link(LinkState.OPENING))
+        one.poll(WAIT_S)
+        far.plugs()[0].recv(64)
+        far.plugs()[0].sendall(rtu(999) + rtu(231))
+        found = until(one, fault(FaultKind.LATE)) + [what.what for _ in range(3) for what in one.poll(WAIT_S)]
+    assert not any(frame(what) for what in found)
+
+
+def test_another_modules_late_answer_does_not_bring_a_serial_line_into_step() -> None:
+    with quiet_line() as (one, clock, plug):
+        plug.sendall(rtu(999, device_id=7))
+        until(one, fault(FaultKind.LATE))
+        pass_time(one, clock, 2.4)
+        assert not asked(plug)
+
+
+def test_a_serial_server_that_hangs_up_may_deliver_the_answer_to_the_next_connection() -> None:
+    clock = ManualClock()
+    with listener() as far, source(clock=clock, serial_port=f"socket://127.0.0.1:{far.port}") as one:
+        until(one, link(LinkState.OPENING))
+        one.poll(WAIT_S)
+        assert len(far.plugs()[0].recv(64)) == 8
+        far.plugs()[0].close()
+        until(one, link(LinkState.LOST))
+        pass_time(one, clock, 2.5)  # two periods
+        plug = far.plugs()[1]
+        plug.settimeout(0.0)
+        assert not asked(plug)
+        plug.sendall(rtu(999))
+        found = until(one, fault(FaultKind.LATE))
+        assert not any(frame(what) for what in found)
+        assert not asked(plug)
 
 
 def test_a_serial_adapter_that_hears_itself() -> None:
@@ -478,6 +597,30 @@ def test_a_second_program_on_the_port() -> None:
 
 
 @needs_pty
+def test_settings_that_a_port_refuses_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As an adapter without parity does: Linux's tcsetattr gives EINVAL, which pyserial lets through as it is."""
+    import termios
+
+    set_port = termios.tcsetattr
+
+    def without_parity(fd: int, when: int, attributes: list[Any]) -> None:
+        if attributes[2] & termios.PARENB:
+            raise termios.error(22, "Invalid argument")
+        set_port(fd, when, attributes)
+
+    monkeypatch.setattr(termios, "tcsetattr", without_parity)
+    clock = ManualClock()
+    with serial_pair() as (near, _), source(clock=clock, serial_port=near, parity="even") as one:
+        said = until(one, link(LinkState.LOST))[-1].text
+        again = pass_time(one, clock, 8.0)
+    assert said == (
+        f"{near} cannot be opened with 9600 baud, parity even and 1 stop bits ((22, 'Invalid argument')): choose a "
+        "baud, parity and stop_bits that this port can do, on the module too; it is tried again"
+    )
+    assert again == [], "said once"
+
+
+@needs_pty
 def test_a_serial_adapter_pulled_and_put_back(tmp_path: Path) -> None:
     plug = tmp_path / "port"
     with ExitStack() as cable:
@@ -532,3 +675,13 @@ def test_arrivals_are_stamped_by_the_clock() -> None:
             arrivals += one.poll(WAIT_S)
     assert {a.monotonic_s for a in arrivals} == {3.0}
     assert {a.utc for a in arrivals} == {clock.utc()}
+
+
+def test_waits_double_up_to_the_longest_and_begin_again() -> None:
+    waits = Backoff(0.3, 2.0)
+    assert [waits.again() for _ in range(5)] == [0.3, 0.6, 1.2, 2.0, 2.0]
+    waits.reset()
+    assert waits.again() == 0.3
+    for first_s, longest_s in ((0.0, 1.0), (2.0, 1.0), (math.nan, 1.0)):
+        with pytest.raises(ValueError, match="expected 0 < first <= longest"):
+            Backoff(first_s, longest_s)

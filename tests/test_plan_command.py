@@ -19,8 +19,17 @@ from dashboard.commands.plan import plan as plan_command
 from dashboard.commands.plan_advice import advice, cautions, changes
 from dashboard.commands.plan_inputs import Asked, question
 from dashboard.commands.plan_measured import preheat_words
+from dashboard.commands.plan_plot import picture_of
 from dashboard.commands.plan_text import plan_text
-from dashboard.commands.plan_words import between, limit_words, note_words, percent, why_none
+from dashboard.commands.plan_words import (
+    answer,
+    between,
+    drops_of_window_m,
+    limit_words,
+    note_words,
+    percent,
+    why_none,
+)
 from dashboard.commands.units import Units
 from dashboard.shop import open_shop
 from logger.heatfile import write_heat
@@ -73,6 +82,12 @@ def run(*words: str) -> Result:
     return CliRunner().invoke(pullcue, ["plan", *words])
 
 
+def shown(result: Result) -> str:
+    """What was printed, without its line ends."""
+    assert result.exit_code == 0, result.output
+    return " ".join(result.stdout.split())
+
+
 def in_process(*words: str) -> subprocess.CompletedProcess[str]:
     """The command in a process of its own, as a person starts it."""
     script = "from dashboard.commands import main; main()"
@@ -112,9 +127,11 @@ def never(card: str) -> dict[str, Any]:
     return as_json(*SHEET, "--oven-card", card, "--set-c", "160")
 
 
-def planned(set_c: float = 185.0, drop_m: float | None = None, **changed: Any) -> Plan:
+def planned(
+    set_c: float = 185.0, drop_m: float | None = None, clearance_m: float | None = None, **changed: Any
+) -> Plan:
     case = Case(shipped_polymer("pp-homopolymer"), 6e-3, CARD, set_c)
-    return plan_heat(replace(case, **changed), drop_m)
+    return plan_heat(replace(case, **changed), drop_m, clearance_m)
 
 
 # ---------------------------------------------------------------- the answer
@@ -151,6 +168,8 @@ def test_no_window_says_why_and_what_would_make_one(card: str) -> None:
     assert "does not reach 165 °C" in " ".join(result.stdout.split("\n\n")[0].split())
     assert "What would make one" in result.stdout
     assert "Set it higher" in result.stdout
+    assert "stay well below it, it has no margin" in shown(result)
+    assert "No help at this set temperature: heating both faces alike and a thinner sheet" in shown(result)
 
 
 def test_face_that_is_spoilt_first_is_named() -> None:
@@ -161,6 +180,7 @@ def test_face_that_is_spoilt_first_is_named() -> None:
     assert words.startswith(f"the upper face passes 200 °C at {METRIC.seconds(plan.spoilt_s)}")
     assert words.endswith(f"before the core reaches 165 °C at {METRIC.seconds(plan.ready_s)}")
     assert changes(plan, METRIC)[0].startswith("Set it lower")
+    assert "; stay well below it, it has no margin" in changes(plan, METRIC)[0]
 
 
 def test_face_that_was_hot_too_long_is_named() -> None:
@@ -177,7 +197,62 @@ def test_unsure_pull_goes_by_the_drop(card: str) -> None:
     words = (*SHEET, "--oven-card", card, "--opening-mm", "300", "--clearance-mm", "130")
     content = as_json(*words)
     assert content["target"]["probability"] < 0.5
-    assert "by the drop, not by the clock" in run(*words).stdout
+    said = shown(run(*words))
+    curve = content["curve"]
+    known = [drop is not None for drop in curve["drop_mm"]].count(True)  # then it hangs as a sack
+    at = (content["window"]["opens_s"], content["target"]["time_s"])
+    ready, best = np.interp(at, curve["time_s"][:known], np.array(curve["drop_mm"][:known], float))
+    assert f"Pull by the drop, from about {METRIC.length(ready * 1e-3)} to 130 mm" in said
+    guess = METRIC.seconds(content["target"]["time_s"])
+    assert f"not by the clock: best guess {guess} (about {METRIC.length(best * 1e-3)}), only" in said
+    assert f"; drop about {METRIC.length(best * 1e-3)}" in said  # the state at the pull is that of the same drop
+
+
+@pytest.fixture(scope="module")
+def bubble() -> Plan:
+    """A wanted drop that comes before the core is ready, and so uncertain a drop that no clock tells the pull."""
+    return planned(opening_m=(0.3,), drop_m=0.08, clearance_m=0.13)
+
+
+def test_the_wanted_drop_does_not_contradict_the_core(bubble: Plan) -> None:
+    assert bubble.opens.limit == "core"
+    pull = answer(bubble, METRIC)[1]
+    low, high = drops_of_window_m(bubble)
+    assert low is not None
+    assert 0.08 < low < 0.13
+    assert high == pytest.approx(0.13, abs=1e-12)
+    assert pull.value == f"by the drop, from about {METRIC.length(low)} to 130 mm"
+    assert "at the wanted 80.0 mm the core is not expected to be ready" in pull.detail
+
+
+def test_a_wanted_drop_that_comes_last_opens_the_window() -> None:
+    plan = planned(opening_m=(0.3,), drop_m=0.125, clearance_m=0.13)
+    assert plan.opens.limit == "drop"
+    pull = answer(plan, METRIC)[1]
+    assert pull.value == "by the drop, from 125 mm to 130 mm"
+    assert "not expected to be ready" not in pull.detail
+
+
+def test_a_drop_that_nobody_sees_is_no_cue(bubble: Plan) -> None:
+    flat = replace(bubble, curve=replace(bubble.curve, drop_mm=np.full_like(bubble.curve.time_s, 3.0)))
+    assert answer(flat, METRIC)[1].value == "by the look of the bubble"
+    without = replace(bubble, curve=replace(bubble.curve, drop_mm=None))
+    assert answer(without, METRIC)[1].value == "by the look of the sheet"
+
+
+def test_the_plot_tells_the_same_pull(bubble: Plan) -> None:
+    pull = answer(bubble, METRIC)[1]
+    assert picture_of(bubble, METRIC).title.startswith(f"Pull {pull.value} · ready from ")
+
+
+def test_a_heat_that_is_over_is_told_as_over() -> None:
+    folder = Path(__file__).parent.parent / "dashboard" / "demo_shop" / "heats"
+    clock, drop = (shown(run("--measured", f"{folder}/{name}.csv")) for name in ("ember-copolymer-4mm", "north-pp-6mm"))
+    assert "Pull would have been at " in clock
+    assert "no moment would have been surer" in clock
+    assert "At the pull would have been: core" in clock
+    assert "Pull would have been by the drop, from about" in drop
+    assert "look at the sheet before you pull" not in clock + drop
 
 
 def test_us_units(card: str) -> None:
@@ -316,6 +391,7 @@ REFUSED = {
     "no such card": ((*SHEET, "--oven-card", "nowhere.toml"), "nowhere.toml"),
     "no such heat": ((*SHEET, *KILN, "--measured", "nowhere.csv"), "nowhere.csv"),
     "plot of no known kind": ((*SHEET, *KILN, "--plot", "plan.pdf"), "ends in .html, .png or .svg"),
+    "plot without a name": ((*SHEET, *KILN, "--plot", ""), "--plot names no file"),
     "plot nowhere": ((*SHEET, *KILN, "--plot", "NOWHERE/plan.png"), "No such file or directory"),
     "page nowhere": ((*SHEET, *KILN, "--plot", "NOWHERE/plan.html"), "No such file or directory"),
     "unknown option": ((*SHEET, *KILN, "--gage", "6"), "--gage"),
@@ -344,6 +420,24 @@ def test_refusal_as_a_person_meets_it() -> None:
     result = in_process("--polymer", "pp-homopolymer", "--gauge-mm", "-3", "--oven", "north")
     assert (result.returncode, result.stdout) == (2, "")
     assert result.stderr == "pullcue: --gauge-mm -3: expected a number at least 0.3 and at most 50 mm\n"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full: a file that takes nothing is Linux's")
+def test_an_answer_that_cannot_be_written_is_one_sentence() -> None:
+    script = "from dashboard.commands import main; main()"
+    with open("/dev/full", "w") as full:
+        words = [sys.executable, "-X", "utf8", "-c", script, "plan", *SHEET, "--oven", "north"]
+        result = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, encoding="utf-8")
+    assert result.returncode == 2
+    assert result.stderr.startswith("pullcue: the answer cannot be written: No space left on device")
+    assert result.stderr.count("\n") == 1
+
+
+def test_no_preheat_is_no_row() -> None:
+    oven = replace(CARD, wall_lag_s=0.0, recovery_s=0.0)
+    assert planned(oven=oven).preheat_s == 0.0
+    assert "Preheat" not in plan_text(planned(oven=oven), METRIC)
+    assert "Preheat" in plan_text(planned(), METRIC)
 
 
 def test_every_option_reaches_the_question() -> None:

@@ -14,7 +14,8 @@ import pytest
 
 from dashboard.commands.units import parse_temperature_c
 from dashboard.shop import DEMO_FOLDER, open_shop
-from thermal.case import Case, slab
+from thermal.build import slab
+from thermal.case import Case
 from thermal.grid import coldest_c
 from thermal.history import record
 from thermal.plan import DRAWS, LARGEST_DROP, SURE, Plan, plan
@@ -51,7 +52,7 @@ def test_a_stiff_sheet_of_12_mm_opens_near_160_where_its_core_may_be_cooler() ->
     made = plan(Case(shipped_polymer("pp-random-copolymer"), 12e-3, NORTH, 160.0))
     assert made.opens.time_s is not None
     assert made.opens.interval_s[1] is not None
-    assert made.window_probability == 1.0
+    assert made.window_probability > 0.95
 
 
 def test_a_stiff_sheet_whose_core_must_pass_165_has_no_window_at_160() -> None:
@@ -61,7 +62,8 @@ def test_a_stiff_sheet_whose_core_must_pass_165_has_no_window_at_160() -> None:
     assert made.opens.time_s is None
     assert made.closes.time_s is None
     assert made.target is None
-    assert made.window_probability == 0.0
+    # Unless this sheet's crystals are gone 8 K, two and a half standard deviations, below what is stated.
+    assert made.window_probability < 0.01
     assert made.coldest_end_c is not None
     assert 150.0 < made.coldest_end_c < 160.0
     # What would make one: a hotter oven, and no other gauge at this setting.
@@ -86,7 +88,7 @@ def made() -> Plan:
 
 def test_times_are_those_of_the_window_and_its_draws(made: Plan) -> None:
     drawn = draw(made.case, DRAWS).departures
-    found = windows(slab(made.case, drawn), made.of, horizon_s(made.case.gauge_m))
+    found = windows(slab(made.case, drawn), made.of, horizon_s(made.case.gauge_m), by=drawn)
     for edge, times in ((made.opens, found.ready_s), (made.closes, found.spoilt_s)):
         low, high = edge.interval_s
         assert edge.time_s == pytest.approx(float(times[0]))
@@ -153,7 +155,8 @@ def test_window_too_short_for_the_whole_cloud_of_draws() -> None:
     assert made.target is not None
     assert made.target.probability < SURE
     assert 0.3 < made.window_probability < 1.0
-    found = windows(slab(made.case, draw(made.case, DRAWS).departures), made.of, horizon_s(made.case.gauge_m))
+    drawn = draw(made.case, DRAWS).departures
+    found = windows(slab(made.case, drawn), made.of, horizon_s(made.case.gauge_m), by=drawn)
     at = made.target.time_s
     good = (found.ready_s[1:] <= at) & (at < found.spoilt_s[1:])
     assert made.target.probability == pytest.approx(np.mean(good), abs=1e-9)

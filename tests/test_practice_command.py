@@ -59,7 +59,7 @@ def test_values_and_states(half_a_minute: dict[str, Any]) -> None:
 
 
 def test_core_stays_hidden(half_a_minute: dict[str, Any]) -> None:
-    assert half_a_minute["core"] == "hidden until the pull"
+    assert half_a_minute["core"] == "hidden; only the scoring of the pull may read it"
     assert not [key for key in half_a_minute["samples"] if key.startswith("core")]
     assert "core" not in half_a_minute["roles"]
 
@@ -85,7 +85,7 @@ def test_lines_where_there_is_no_terminal() -> None:
     assert (result.returncode, result.stderr) == (0, "")
     assert lines[0].startswith("Practice oven north at socket://127.0.0.1:")
     assert any("air_upper" in line and "°F" in line for line in lines[1:-2])
-    assert lines[-1] == "core: hidden until the pull"
+    assert lines[-1] == "core: hidden; only the scoring of the pull may read it"
 
 
 def test_doubt_of_a_value_is_shown() -> None:
@@ -106,7 +106,7 @@ def test_ctrl_c_ends_cleanly_and_frees_the_port() -> None:
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=20.0)
     assert (process.returncode, err) == (0, "")
-    assert out.splitlines()[-1] == "core: hidden until the pull"
+    assert out.splitlines()[-1] == "core: hidden; only the scoring of the pull may read it"
     found = re.search(r"socket://127\.0\.0\.1:([0-9]+)", title)
     assert found is not None
     with pytest.raises(ConnectionRefusedError):

@@ -7,9 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import dashboard.practice_model
 from cases import CARD
 from dashboard.practice_model import WARMING_S, PracticeOven, Traits
-from thermal.case import Case, slab
+from thermal.build import slab, steady_wall_c
+from thermal.carry import carry
+from thermal.case import Case, Departures
 from thermal.conduction import TOLERANCE_K
 from thermal.grid import coldest_c
 from thermal.history import record
@@ -76,6 +79,42 @@ def test_pulled_sheet_cools_in_the_room() -> None:
     assert later["face_upper"] < before["face_upper"] - 50.0
     assert np.isnan(after["drop"])
     assert after["air_upper"] < before["air_upper"] - 30.0  # the door stood open
+
+
+def test_pulled_sheet_cools_as_the_carry_has_it() -> None:
+    """Down to the temperature until which it is formable, and beyond: the melt undercools, see `thermal.carry`."""
+    oven = PracticeOven(CASE, 22.0, traits=PLAIN)
+    oven.put_in(0.0)
+    oven.pull(1500.0)
+    profile_c = record(slab(CASE), 1500.0, tolerance_k=FINE_K).temperature_at(np.array([1500.0]))[:, 0]
+    for until_c in (150.0, 130.0, 110.0):
+        polymer = replace(CASE.polymer, forming=replace(CASE.polymer.forming, form_until_c=until_c))
+        carried = carry(polymer, CASE.gauge_m, profile_c, 22.0)
+        assert carried.formable_s is not None
+        place = "face_upper" if carried.limit == "upper face" else "face_lower"
+        # `carry` gives the first of its times, 0.5 s apart or 2 s beyond 120 s, at which the face is colder.
+        step_s = 0.5 if carried.formable_s < 120.0 else 2.0
+        assert oven.advance(1500.0 + carried.formable_s)[place] <= until_c + NEAR_K
+        assert oven.advance(1500.0 + carried.formable_s - step_s)[place] >= until_c - NEAR_K
+
+
+@pytest.mark.parametrize(
+    ("by", "wall_k"),
+    [
+        (Departures(air_k=8.0), 0.0),  # air and walls depart each on their own
+        (Departures(wall_k=6.0), 6.0),
+        (Departures(set_k=5.0), 5.0),  # the thermostat moves both
+        (Departures(air_k=8.0, wall_k=6.0, set_k=5.0), 11.0),
+    ],
+)
+def test_walls_depart_as_those_of_thermal(monkeypatch: pytest.MonkeyPatch, by: Departures, wall_k: float) -> None:
+    monkeypatch.setattr(dashboard.practice_model, "_departures", lambda *_: by)
+    oven = PracticeOven(CASE, 22.0, traits=PLAIN)
+    assert oven.advance(0.0)["wall"] == pytest.approx(steady_wall_c(CARD, 185.0) + wall_k, abs=1e-9)
+    oven.put_in(0.0)
+    times_s = np.arange(0.0, 1500.0, 60.0)
+    expected = record(slab(CASE, by), 1500.0, tolerance_k=FINE_K).temperature_at(times_s)
+    assert course(oven, times_s, 0.0, "face_upper") == pytest.approx(expected[0], abs=NEAR_K)
 
 
 def test_no_sheet_no_core_and_no_drop() -> None:

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from cases import CARD
-from thermal.case import Case, Departures, slab
+from thermal.build import slab
+from thermal.case import Case, Departures
 from thermal.history import record
 from thermal.oven import Emitter, Face, OvenCard
 from thermal.polymer_data import polymer_ids, shipped_polymer

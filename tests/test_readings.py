@@ -168,6 +168,26 @@ def test_frames_of_one_read_keep_the_boards_own_spacing() -> None:
     assert [reading.state for reading in readings] == [State.OK] * 10
 
 
+def test_slow_clock_of_a_board_is_not_believed_for_long() -> None:
+    """A frame a second by a clock that runs at half speed: after 20 s it would be 10 s behind, and all of it stale."""
+    clock = ManualClock()
+    frames: list[list[Frame | Fault | Link]] = [[frame(Value("a", "C", 100.0 + i), ms=500 * i)] for i in range(20)]
+    reader = BenchReader(bench({"face_upper": "board/a"}), [Canned("board", *frames)], clock)
+    for _ in frames:
+        clock.sleep(1.0)
+        reader.poll(0.0)
+        assert reader.now()["face_upper"].state is State.OK
+    assert reader.now()["face_upper"].value == 119.0
+
+
+def test_link_that_runs_explains_nothing() -> None:
+    wire: list[Frame | Fault | Link] = [Link(LinkState.RUNNING, "it runs"), frame(Value("b", "C", 20.0))]
+    reader = BenchReader(bench({"wall": "board/a"}), [Canned("board", wire)], ManualClock())
+    reader.poll(0.0)
+    assert reader.now()["wall"].text == reader.notes[-1]
+    assert "(running)" not in reader.now()["wall"].text
+
+
 def test_bench_without_sources_keeps_time() -> None:
     clock = ManualClock()
     empty = bench_from_mapping({"id": "b", "oven": "north"}, "bench.toml")

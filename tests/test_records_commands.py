@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from dashboard.bench_check import Grade
 from dashboard.commands import pullcue
 from dashboard.shop import DEMO_FOLDER, open_shop
 from dashboard.store_check import strangers
@@ -494,9 +495,9 @@ def test_places_refused(url: str) -> None:
 
 
 def test_a_package_of_our_name_is_seen() -> None:
-    assert strangers({"logger": ["pullcue"], "yaml": ["pyyaml"]}).fine
+    assert strangers({"logger": ["pullcue"], "yaml": ["pyyaml"]}).grade is Grade.FINE
     found = strangers({"logger": ["pullcue", "logger-utils"]})
-    assert not found.fine
+    assert found.grade is Grade.WRONG
     assert "logger-utils brings a package logger" in found.found
 
 

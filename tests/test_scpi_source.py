@@ -11,25 +11,28 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import source_polls
 from logger.clock import ManualClock, SystemClock
 from logger.reading import Fault, FaultKind, Frame, Link, LinkState, State, Value
 from logger.scpi_answers import error_in, is_identity, values_in
 from logger.scpi_map import ScpiMap, read_scpi_map
 from logger.scpi_source import ScpiSource
 from modbus_modules import serial_pair
+from source_polls import fault, first, frame, link
 from thermal.fields import InputError
 
 TIMEOUT_S = 0.05  # the shortest a map may state
-PATIENCE_S = 10.0
 IDENTITY = "Example,Scanner,0001,1.0"
 MEASURE = "MEAS:TEMP? TC,K,(@101:103)"
+until = partial(source_polls.until, wait_s=1.0)  # its clock moves on by as much
 
 
 def channel(name: str = "tc_1", **changes: Any) -> dict[str, Any]:
@@ -121,32 +124,6 @@ def test_errors_and_identities_are_told_from_readings() -> None:
     assert error_in("23,24") is None
     assert is_identity(IDENTITY)
     assert not is_identity("+2.3E+01,+2.4E+01,+2.4E+01,+2.4E+01")
-
-
-def until(one: ScpiSource, enough: Callable[[Any], bool]) -> list[Any]:
-    """What polls give until something suits; the clock only moves as the source sleeps on it."""
-    found: list[Any] = []
-    give_up = time.monotonic() + PATIENCE_S
-    while not any(enough(what) for what in found):
-        assert time.monotonic() < give_up, f"waited in vain after {found}"
-        found += [arrival.what for arrival in one.poll(1.0)]
-    return found
-
-
-def frame(what: Any) -> bool:
-    return isinstance(what, Frame)
-
-
-def fault(kind: FaultKind) -> Callable[[Any], bool]:
-    return lambda what: isinstance(what, Fault) and what.kind is kind
-
-
-def link(state: LinkState) -> Callable[[Any], bool]:
-    return lambda what: isinstance(what, Link) and what.state is state
-
-
-def first(found: list[Any], kind: type) -> Any:
-    return next(what for what in found if isinstance(what, kind))
 
 
 @contextmanager

@@ -8,6 +8,7 @@ import random
 import re
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from click.testing import CliRunner, Result
 from dashboard.commands import pullcue
 from dashboard.commands.sensors_check import Injected
 from dashboard.sensor_file import NAME, read_register
+from logger.bench import Role
 from logger.clock import ManualClock
 from logger.fixed_point import PointName
 from logger.one_channel import channel_reader
@@ -309,6 +311,9 @@ def frame(*values: Value) -> Frame:
     return Frame(1, 0, values)
 
 
+TC_1 = Role("air_upper", "wire", "tc_1", serial="TC-1")
+
+
 def test_a_channel_of_a_source_is_read_in_celsius() -> None:
     clock = ManualClock()
     uv = emf_uv("K", 100.0) - emf_uv("K", 25.0)
@@ -322,7 +327,7 @@ def test_a_channel_of_a_source_is_read_in_celsius() -> None:
         frame(Value("tc_1", "C", 12.0)),
         frame(Value("tc_1", "C", 99.5)),
     )
-    read = channel_reader(wire, "tc_1", "K", clock)
+    read = channel_reader(wire, TC_1, "K", clock)
     first = read()
     assert (first.unit, first.state) == ("C", State.OK)
     assert first.value == pytest.approx(100.0, abs=1e-3)
@@ -336,11 +341,46 @@ def test_a_channel_that_is_not_there_or_no_temperature() -> None:
     both = frame(Value("tc_1", "C", 1.0), Value("drop", "mm", 1.0))
     wire = Wire(clock, both, None, both)
     with pytest.raises(InputError, match=r"channel 'tc_2' is not there \(did you mean tc_1\?\)"):
-        channel_reader(wire, "tc_2", "K", clock)()
+        channel_reader(wire, replace(TC_1, channel="tc_2"), "K", clock)()
     with pytest.raises(InputError, match="channel 'drop' is in mm"):
-        channel_reader(wire, "drop", "K", clock)()
+        channel_reader(wire, replace(TC_1, channel="drop"), "K", clock)()
     with pytest.raises(InputError, match="thermocouple type 'X'"):
-        channel_reader(wire, "tc_1", "X", clock)
+        channel_reader(wire, TC_1, "X", clock)
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        (("--pressure-kpa", "1013"), "1013 hPa (mbar) are 101.3 kPa"),
+        (("--pressure-kpa", "nan"), "nan"),
+        (("--pressure-kpa", "1013", "--point", "ice"), "1013 hPa (mbar) are 101.3 kPa"),
+        (("--pressure-kpa", "100", "--pressure-uncertainty-kpa", "-1"), "uncertainty of the pressure = -1.0 kPa"),
+        (("--altitude-m", "99999"), "99999"),
+    ],
+)
+def test_a_pressure_is_refused_before_anything_is_said(shop: Path, more: tuple[str, ...], message: str) -> None:
+    result = run(shop, "check", "TC-1", "--type", "K", "--class", "1", *more, obj=injected(sensor(0.0, BOILS_C)))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert message in result.stderr
+    assert not (shop / NAME).exists()
+
+
+@pytest.mark.parametrize("answers", ["", "100\n", "100\n0.4C\n0.5C\n0.4C\n\n99.6C\n"])
+def test_input_that_ends_at_a_question(shop: Path, answers: str) -> None:
+    """At the pressure, at the first reading, and in the midst of the second point: nothing of the first is kept."""
+    result = run(shop, "check", "TC-1", "--type", "K", "--class", "1", answers=answers)
+    assert result.exit_code == 130
+    assert "nothing was stored" in result.stderr
+    assert not (shop / NAME).exists()
+
+
+def test_a_wait_that_is_broken_off(shop: Path) -> None:
+    def read(point: PointName) -> Value:
+        raise KeyboardInterrupt
+
+    result = run(shop, "check", "TC-1", "--type", "K", "--class", "1", "--point", "ice", "--yes", obj=injected(read))
+    assert result.exit_code == 130
+    assert "nothing was stored" in result.stderr
 
 
 BENCH = """\

@@ -13,7 +13,14 @@ import serial
 
 from board_server import Server, rfc2217_talk, until_asked, until_left
 from logger.tcp import TcpTransport
-from logger.transport import NoSuchPort, PortBusy, SerialTransport, Transport, TransportLost, open_transport
+from logger.transport import (
+    NoSuchPort,
+    PortBusy,
+    SerialTransport,
+    Transport,
+    TransportLost,
+    open_transport,
+)
 
 
 def read_until(transport: Transport, end: bytes) -> bytes:
@@ -167,6 +174,12 @@ def test_errors_of_opening(
     monkeypatch.setattr(serial, "serial_for_url", refuse)
     with pytest.raises(expected, match=says):
         SerialTransport("COM3", -1)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system has no /dev")
+def test_a_file_that_is_no_serial_port_is_told_as_such() -> None:
+    with pytest.raises(NoSuchPort, match=r"^/dev/null is no serial port: correct the name of the port$"):
+        SerialTransport("/dev/null", 9600)
 
 
 def test_imports_without_terminals() -> None:

@@ -10,11 +10,14 @@ import pytest
 from numpy.typing import NDArray
 
 from cases import CARD, case_of, polymer_of
-from thermal.case import NONE, Case, Departures, MeasuredAir, slab
+from thermal.build import slab
+from thermal.case import NONE, Case, Departures, MeasuredAir
 from thermal.oven import Emitter, Face, Uncertainty
+from thermal.polymer import Polymer
 from thermal.polymer_data import shipped_polymer
 from thermal.surroundings import OvenFaces
 from thermal.uncertainty import EMISSIVITY_STD, GAUGE_REL_STD, H_REL_STD, START_STD_K, draw
+from thermal.window import Limits, limits, windows
 
 Array = NDArray[np.float64]
 N = 511
@@ -43,6 +46,9 @@ def test_the_first_column_is_the_stated_case() -> None:
     for part in fields(Departures):
         value = np.asarray(getattr(by, part.name), float)
         assert value.ravel()[0] == getattr(NONE, part.name), part.name
+    windows_of = windows(slab(CASE, by), limits(PP.forming), 3600.0, by=by)
+    stated = windows(slab(CASE), limits(PP.forming), 3600.0)
+    assert windows_of.ready_s[0] == pytest.approx(stated.ready_s[0], abs=1e-6)
 
 
 def test_draws_repeat_by_seed() -> None:
@@ -79,8 +85,52 @@ def test_default_oven_uncertainty_and_its_note() -> None:
     # Half of the variance is shared: correlation 0.5, with the scatter of 511 draws.
     assert np.corrcoef(upper, lower)[0, 1] == pytest.approx(0.5, abs=0.12)
     assert drawn("emissivity_upper").std() * CARD.upper.emissivity_eff == pytest.approx(EMISSIVITY_STD, rel=0.02)
-    (note,) = draw(CASE, 5).notes
-    assert "states no uncertainty" in note.text
+
+
+def words(case: Case) -> str:
+    """The notes, quantities in kelvin."""
+    return "; ".join(n.text.format(*(f"{q.value:g} K" for q in n.quantities)) for n in draw(case, 5).notes)
+
+
+def test_all_that_was_taken_by_default_is_said() -> None:
+    sheet = "Uncertainty of the sheet itself not stated: taken 2.5 % on its gauge, 2 K on its start temperature"
+    assert words(CASE) == (
+        "The oven card states no uncertainty: taken 15 % on the heat transfer of each face, 0.05 on the emissivity of "
+        "each face, 2 K on the air, 4 K on the walls, 25 % on the air's fall at the door, 30 % on its recovery time, "
+        f"30 % on the walls' lag; {sheet}"
+    )
+    assert words(replace(CASE, oven=FITTED)) == (
+        "The oven card states no uncertainty of some of its values: taken 4 K on the walls, 25 % on the air's fall at "
+        f"the door, 30 % on its recovery time, 30 % on the walls' lag; {sheet}"
+    )
+    every = ("upper.h_w_m2k", "upper.emissivity_eff", "lower.emissivity_eff", "air.offset_k", "wall.offset_k",
+             "air.door_drop_k", "air.recovery_s", "wall.lag_s")  # fmt: skip
+    card = replace(CARD, uncertainty=Uncertainty(every, tuple(map(tuple, np.diag(np.full(8, 1e-4))))))
+    one_face = (
+        "The oven card states no uncertainty of some of its values: taken 15 % on the heat transfer of the lower face"
+    )
+    assert words(replace(CASE, oven=card)) == f"{one_face}; {sheet}"
+    whole = Uncertainty((*every, "lower.h_w_m2k"), tuple(map(tuple, np.diag(np.full(9, 1e-4)))))
+    assert words(replace(CASE, oven=replace(CARD, uncertainty=whole))) == sheet
+
+
+def test_only_what_plays_a_part_is_said() -> None:
+    time, air = np.array([0.0, 600.0]), np.full(2, 180.0)
+    assert "contact with the tray" not in words(CASE)
+    assert "40 % on the contact with the tray" in words(replace(CASE, support="tray"))
+    still = words(replace(CASE, oven=replace(CARD, door_drop_k=0.0)))
+    assert not any(part in still for part in ("door", "recovery", "lag"))
+    recorded = words(replace(CASE, measured=MeasuredAir(time, air, air)))
+    assert "door" not in recorded
+    assert "recovery" not in recorded
+    assert "lag" in recorded
+    assert "lag" not in words(replace(CASE, measured=MeasuredAir(time, air, air, air)))
+    face = Face(18.0, 0.0)
+    textbook = words(replace(CASE, oven=replace(CARD, upper=face, lower=face)))
+    assert "emissivity" not in textbook
+    assert "walls" not in textbook
+    oven = replace(CARD, kind="infrared", upper=Face(8.0, 0.9, 0.0, Emitter(400.0, 0.5)))
+    assert "10 K on the emitters, 8 % on the emitters' share of the view" in words(replace(CASE, oven=oven))
 
 
 def test_covariance_of_the_card_is_reproduced() -> None:
@@ -93,9 +143,79 @@ def test_covariance_of_the_card_is_reproduced() -> None:
     assert np.sqrt(np.diag(got)) == pytest.approx(scale, rel=0.03)
     # Correlations scatter by 1/sqrt(4000) = 0.016.
     np.testing.assert_allclose(got / np.outer(scale, scale), np.array(COVARIANCE) / np.outer(scale, scale), atol=0.06)
-    assert draw(case, 5).notes == ()
     # What the card says nothing about keeps its default.
     assert np.asarray(by.wall_k)[1:].std() == pytest.approx(4.0, rel=0.02)
+
+
+def test_heat_transfer_and_air_of_a_card_keep_the_sign_of_their_covariance() -> None:
+    # A fit trades warmer air for less heat transfer: -0.8 of the product of the standard deviations, 1.5 and 2.
+    card = replace(CARD, uncertainty=Uncertainty(("upper.h_w_m2k", "air.offset_k"), ((2.25, -2.4), (-2.4, 4.0))))
+    by = draw(replace(CASE, oven=card), 4000).departures
+    h, air = np.asarray(by.h_upper)[1:] * 18.0, np.asarray(by.air_k)[1:]
+    assert np.corrcoef(h, air)[0, 1] == pytest.approx(-0.8, abs=0.03)
+    assert (h.std(), air.std()) == pytest.approx((1.5, 2.0), rel=0.03)
+
+
+# --- forming limits ---
+
+
+def with_forming(polymer: Polymer, rel_std: float) -> Case:
+    forming = replace(polymer.forming, provenance=replace(polymer.forming.provenance, rel_std=rel_std))
+    return case_of(replace(polymer, forming=forming), 6.0, CARD, 185.0)
+
+
+def correlation(one: Array, other: Array) -> float:
+    return float(np.corrcoef(one, other)[0, 1])
+
+
+@pytest.mark.parametrize("rel_std", [0.005, 0.02, 0.05])
+def test_limits_spread_as_their_file_states(rel_std: float) -> None:
+    case = with_forming(PP, rel_std)
+    for name, limit_c in (("core_min_k", 165.0), ("core_max_k", 195.0), ("face_max_k", 200.0)):
+        assert drawn(name, case).std() == pytest.approx(rel_std * limit_c, rel=0.03), name
+    # One draw moves both maxima.
+    assert correlation(drawn("core_max_k", case), drawn("face_max_k", case)) == pytest.approx(1.0)
+    assert abs(correlation(drawn("core_min_k", case), drawn("face_max_k", case))) < 0.12
+
+
+@pytest.mark.parametrize(
+    ("rel_std", "shared"), [(0.005, 1.0), (2.0 / 165.0, 1.0), (0.02, 2.0 / 3.3), (0.05, 2.0 / 8.25)]
+)
+def test_the_least_core_temperature_moves_with_the_melting_range(rel_std: float, shared: float) -> None:
+    # PP's melting range is uncertain by 2 K: the share of the limit's spread that this explains, at most all of it.
+    case = with_forming(PP, rel_std)
+    assert correlation(drawn("core_min_k", case), drawn("melting_k", case)) == pytest.approx(shared, abs=0.1)
+
+
+def test_limits_without_a_melting_range_and_without_uncertainty() -> None:
+    pmma = with_forming(shipped_polymer("pmma"), 0.03)
+    assert drawn("core_min_k", pmma).std() == pytest.approx(0.03 * 140.0, rel=0.01)
+    assert not drawn("core_min_k", with_forming(PP, 0.0)).any()
+    assert not drawn("face_max_k", with_forming(PP, 0.0)).any()
+
+
+@pytest.mark.parametrize("hotter", ["upper", "lower"])
+def test_windows_use_each_columns_own_limits(hotter: str) -> None:
+    by = Departures(
+        core_min_k=np.array([0.0, 3.0, 0.0, 0.0]),
+        core_max_k=np.array([0.0, 0.0, -20.0, 0.0]),
+        face_max_k=np.array([0.0, 0.0, 0.0, -20.0]),
+    )
+    card = CARD if hotter == "upper" else replace(CARD, upper=CARD.lower, lower=CARD.upper)
+    case = replace(CASE, oven=card, set_c=215.0)
+    found = windows(slab(case, by), limits(PP.forming), 3600.0, by=by)
+    for column, (least, most, face) in enumerate([(165, 195, 200), (168, 195, 200), (165, 175, 200), (165, 195, 180)]):
+        alone = windows(slab(case), Limits(least, most, face), 3600.0)
+        assert found.ready_s[column] == pytest.approx(alone.ready_s[0], abs=1e-3)
+        assert found.spoilt_s[column] == pytest.approx(alone.spoilt_s[0], abs=1e-3)
+
+
+def test_lesser_melting_ranges_are_drawn_where_there_are_any() -> None:
+    assert draw(CASE, 5).departures.lesser_melting == 0.0
+    eva = case_of(shipped_polymer("eva"), 4.0, CARD, 165.0)
+    lesser = drawn("lesser_melting", eva)
+    assert lesser.std() == pytest.approx(1.0, rel=0.01)
+    assert abs(correlation(lesser, drawn("melting_heat", eva))) < 0.12
 
 
 def test_no_draw_is_impossible() -> None:

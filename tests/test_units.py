@@ -4,20 +4,11 @@ from __future__ import annotations
 
 import re
 
-import click
 import pytest
-from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.commands.units import (
-    GAUGE,
-    LENGTH,
-    TEMPERATURE,
-    Units,
-    parse_length_m,
-    parse_temperature_c,
-)
+from dashboard.commands.units import Units, parse_length_m, parse_temperature_c
 from thermal.fields import InputError, Range
 
 METRIC, US = Units("metric"), Units("us")
@@ -206,31 +197,3 @@ def test_nothing_is_shown_for_no_number(show: object, value: float) -> None:
     assert callable(show)
     with pytest.raises(InputError, match=f"{value}: expected a finite number"):
         show(value)
-
-
-@click.command()
-@click.option("--gauge", type=GAUGE)
-@click.option("--opening", type=LENGTH, default=0.3)
-@click.option("--set", "set_c", type=TEMPERATURE)
-def _probe(gauge: float, opening: float, set_c: float) -> None:
-    click.echo(f"{gauge} {opening} {set_c}")
-
-
-def test_options_give_metres_and_celsius() -> None:
-    result = CliRunner().invoke(_probe, ["--gauge", "3/16in", "--set", "365F"])
-    assert (result.exit_code, result.output) == (0, "0.0047625 0.3 185.0\n")
-
-
-@pytest.mark.parametrize(
-    ("line", "says"),
-    [
-        (["--gauge", "5"], "5 has no unit: write 5mm (5.00 mm) or 5in (127.0 mm)"),
-        (["--gauge", "1200cm"], "'1200cm' is 12000.0 mm: expected a number at least 0.1 and at most 50 mm"),
-        (["--set", "458C"], "'458C' is 458 °C: expected"),
-        (["--set", "185"], "185 has no unit"),
-    ],
-)
-def test_options_refuse_with_code_2(line: list[str], says: str) -> None:
-    result = CliRunner().invoke(_probe, line)
-    assert result.exit_code == 2
-    assert f"Invalid value for '{line[0]}': {says}" in result.output

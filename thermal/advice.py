@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Case, Departures, slab
+from thermal.build import slab
+from thermal.case import Case, Departures
 from thermal.window import Limits, Windows, horizon_s, windows
 
 Array = NDArray[np.float64]
@@ -60,18 +61,21 @@ def thickest_with_window(case: Case, of: Limits, wanted_s: float = WANTED_S) -> 
 
 
 def both_faces(case: Case, of: Limits, wanted_s: float = WANTED_S) -> Change | None:
-    """The same sheet heated freely on both faces: off the tray, the weaker face as well served as the better.
+    """The same sheet heated freely on both faces: off the tray, one face as well served as the other.
 
-    None where both faces are already alike or it gives no window of at least `wanted_s`.
+    Both ways are solved, both faces like the upper and both like the lower: which one heats better depends on h, air
+    and emitters together. Of those that give a window of at least `wanted_s`, the one that is ready sooner; None
+    where none does or both faces are already alike.
     """
     card = case.oven
-    strength = [face.h_w_m2k + 5.0 * face.emissivity_eff for face in (card.upper, card.lower)]
-    better = card.upper if strength[0] >= strength[1] else card.lower
-    even = replace(case, support="frame", oven=replace(card, upper=better, lower=better))
     if case.support == "frame" and card.upper == card.lower:
         return None
-    found = _windows(even, of, Departures())
-    return _change(even, found, 0) if found.width_s[0] >= wanted_s else None
+    ways = [card.upper] if card.upper == card.lower else [card.upper, card.lower]
+    changes = []
+    for face in ways:
+        even = replace(case, support="frame", oven=replace(card, upper=face, lower=face))
+        changes.append(_change(even, _windows(even, of, Departures()), 0))
+    return min((c for c in changes if c.width_s >= wanted_s), key=lambda c: c.ready_s, default=None)
 
 
 def _windows(case: Case, of: Limits, by: Departures) -> Windows:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Departures, sheet_material
+from thermal.build import sheet_material
+from thermal.case import Departures
 from thermal.history import record
 from thermal.polymer import Polymer
 from thermal.room import room_faces

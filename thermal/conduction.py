@@ -42,6 +42,8 @@ _LARGEST_GROWTH = 4.0
 _SMALLEST_STEP_S = 1e-7
 #: A heat takes 40 to 400 steps, one driven by recorded air one for each of its readings: more than this is no heat.
 _MOST_STEPS = 50_000
+#: Largest growth of ln(stretch) expected of a step: more is a bubble that is falling, whose size the sag settles.
+_MOST_GROWTH = 0.5
 #: A change of the air at one moment counts as a jump from here on, K.
 _JUMP_K = 1e-6
 #: Finished columns are dropped from the arrays once they are this share of them.
@@ -297,7 +299,7 @@ def _advance(run: _Run, flow: Flow, balance: _Balance, tolerance_k: float, done:
     growth: Array | None = None
     by_stretch: Array | None = None
     if run.sag is not None and balance.conducted is not None:
-        growth = run.sag.stretch_growth_1_s() * h
+        growth = np.minimum(run.sag.stretch_growth_1_s() * h, _MOST_GROWTH)
         by_stretch = growth * (balance.right + balance.conducted)
         run.stretch = run.stretch * np.exp(growth)
     end = air.drive(run.t + h, before=True)

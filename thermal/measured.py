@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import Case, Departures, MeasuredAir, slab
+from thermal.build import slab
+from thermal.case import Case, Departures, MeasuredAir
 from thermal.fields import InputError
 from thermal.heat import Heat, filled
 from thermal.history import History, record

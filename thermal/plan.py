@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal import advice
+from thermal.build import oven_faces, slab
 from thermal.carry import DEFAULT_LENGTH_M, Carry, carry
-from thermal.case import Case, oven_faces, slab
+from thermal.case import Case
 from thermal.fields import InputError
 from thermal.grid import coldest_c
 from thermal.history import History, record
@@ -19,7 +20,7 @@ from thermal.notes import Note, difference, length, temperature
 from thermal.preheat import preheat_s
 from thermal.sag import VALID_RATIO, equivalent_radius_m
 from thermal.uncertainty import draw
-from thermal.window import DROP, UPPER_FACE, Limits, Windows, horizon_s, limits, windows
+from thermal.window import Limits, Windows, horizon_s, limits, windows
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,7 @@ SURE = 0.95
 _CURVE_POINTS = 240
 #: A table left by more than this is said, K.
 _OVERREACH_K = 30.0
+_OUTSIDE_CARD = "is outside what the oven card was found for ({1} to {2}): less sure than the interval says"
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     of = _limits(case, drop_m, clearance_m)
     drawn = draw(case, DRAWS)
     until = horizon_s(case.gauge_m * 1.1)
-    found = windows(slab(case, drawn.departures), of, until)
+    found = windows(slab(case, drawn.departures), of, until, by=drawn.departures)
     exists = bool(found.exists[0])
     ready, spoilt = (_finite(float(t[0])) for t in (found.ready_s, found.spoilt_s))
     target = _target(found) if exists else None
@@ -218,7 +220,8 @@ def _shown_until(case: Case, ready: float | None, spoilt: float | None, target: 
     """End of the curve: somewhat beyond what matters, without following a sheet for hours."""
     shown = [t for t in (ready, None if target is None else target.time_s) if t is not None]
     if not shown:
-        # Never ready: until it has all but settled, by the time constant of a sheet (rho c d / h, both faces).
+        # Never ready: an hour, in proportion longer above 6 mm, so that it has all but settled: that is at least seven
+        # time constants rho c d / (h_upper + h_lower), radiation in h, even without a fan.
         return min(until, 3600.0 * max(1.0, case.gauge_m / 6e-3))
     end = 1.25 * max(shown)
     if spoilt is not None and spoilt < 2.5 * max(shown):
@@ -299,9 +302,3 @@ def _notes(case: Case, curve: Curve) -> tuple[Note, ...]:
     elif case.opening_m is not None and len(case.opening_m) == 2:
         notes.append(Note("Rectangular opening: the drop is that of the circle that sags alike; the short side rules"))
     return tuple(notes)
-
-
-_OUTSIDE_CARD = "is outside what the oven card was found for ({1} to {2}): less sure than the interval says"
-
-
-__all__ = ["DROP", "UPPER_FACE", "Curve", "Edge", "Options", "Plan", "Target", "plan"]

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.case import steady_air_c, steady_wall_c
+from thermal.build import steady_air_c, steady_wall_c
 from thermal.oven import OvenCard
 
 Array = NDArray[np.float64]

@@ -38,6 +38,8 @@ SOLID_MODULUS_PA = 1.5e9
 _KAPPA_CHANGE = 0.7
 _STRETCH_CHANGE = 0.1
 _STRAIN_CHANGE = 0.001
+#: A bubble that would want shorter steps than this falls at once: nothing about it is worth following, s.
+_SHORTEST_STEP_S = 0.02
 #: Below this drop ratio the rate of the stretch says nothing about the coming step (it is infinite at none).
 _FLAT = 0.05
 #: Flow per step, in terms of G, below which its accuracy does not matter.
@@ -246,4 +248,4 @@ class SagState:
         by_stretch = _STRETCH_CHANGE / np.maximum(growth, 1e-9)
         by_strain = _STRAIN_CHANGE / np.maximum(self._strain_rate, 1e-9)
         longest = np.minimum(np.minimum(by_kappa, by_stretch), by_strain)
-        return np.where(self.ratio >= LOST_RATIO, np.inf, longest)
+        return np.where(self.ratio >= LOST_RATIO, np.inf, np.maximum(longest, _SHORTEST_STEP_S))

@@ -1,4 +1,8 @@
-"""How uncertain a case is, and draws of what it might really be."""
+"""How uncertain a case is, and draws of what it might really be.
+
+Not drawn, because another quantity stands for it: the emissivity in a polymer's file, which only the carry uses (in
+the oven the card's `emissivity_eff` counts, sheet and oven together).
+"""
 
 from __future__ import annotations
 
@@ -9,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermal.case import NONE, Case, Departures
-from thermal.notes import Note, difference
+from thermal.notes import Note, Quantity, difference
 from thermal.oven import OvenCard
+from thermal.polymer import Polymer
 
 Array = NDArray[np.float64]
 
@@ -65,6 +70,7 @@ def draw(case: Case, draws: int, seed: int = 1) -> Draws:
     """The case as stated followed by `draws` cases drawn from its uncertainty.
 
     Factors of the polymer are log-normal, shifts normal; the oven card's own covariance is used where it has one.
+    Forming limits: see `_limits`.
     """
     normals = _Normals(draws, seed)
     polymer = case.polymer
@@ -90,12 +96,39 @@ def draw(case: Case, draws: int, seed: int = 1) -> Draws:
     infrared = polymer.surface.infrared.get(case.colour)
     if infrared is not None and case.oven.kind == "infrared":
         values["absorption"] = factor(infrared.provenance.rel_std)
-    oven, notes = _oven(case.oven, normals)
+    oven, taken = _oven(case.oven, normals)
     values |= oven
     if case.measured is not None:
         for name in ("recovery", "door_drop_k"):
             values.pop(name, None)  # the recorded air holds them
-    return Draws(Departures(**{k: np.concatenate([[_neutral(k)], v]) for k, v in values.items()}), notes)
+    if len(polymer.melting) > 1:
+        values["lesser_melting"] = normals.next()
+    values |= _limits(polymer, values.get("melting_k"), normals)
+    by = Departures(**{k: np.concatenate([[_neutral(k)], v]) for k, v in values.items()})
+    return Draws(by, _notes(case, taken & values.keys()))
+
+
+def _limits(polymer: Polymer, melting_k: Array | None, normals: _Normals) -> dict[str, Array]:
+    """Shifts of the forming limits, K, each with the standard deviation that the polymer's file states.
+
+    The least core temperature of a polymer that melts lies where its crystals are gone, so it moves with the melting
+    range as far as that explains its uncertainty; the rest, and all of it where nothing melts, is its own. The two
+    highest temperatures are set by other things (oxidation, a melt too soft) and known as well or badly as each other:
+    one draw moves both.
+    """
+    forming = polymer.forming
+    rel_std, main = forming.provenance.rel_std, polymer.main_melting
+    core_std = rel_std * forming.core_min_c
+    core_min, hottest = core_std * normals.next(), normals.next()
+    if main is not None and melting_k is not None and main.temperature_std_k > 0.0:
+        shared = min(1.0, core_std / main.temperature_std_k)
+        own_share = np.sqrt(max(0.0, 1.0 - (shared * main.temperature_std_k / core_std) ** 2)) if core_std else 0.0
+        core_min = shared * melting_k + own_share * core_min
+    return {
+        "core_min_k": core_min,
+        "core_max_k": rel_std * forming.core_max_c * hottest,
+        "face_max_k": rel_std * forming.face_max_c * hottest,
+    }
 
 
 def _neutral(name: str) -> float:
@@ -103,8 +136,8 @@ def _neutral(name: str) -> float:
     return neutral
 
 
-def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[Note, ...]]:
-    """Departures of the oven: from the card's covariance, and by default for what it does not cover."""
+def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], set[str]]:
+    """Departures of the oven: from the card's covariance, and by default for what it does not cover, which is named."""
     shared, upper, lower, emissivity = (normals.next() for _ in range(4))
     half = np.sqrt(0.5)
 
@@ -148,10 +181,55 @@ def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], tuple[No
             elif value > 0:
                 fitted[names[key]] = np.maximum(1.0 + row / value, LEAST_FACTOR)
     taken = {name: value for name, value in default.values() if name not in fitted}
-    if not fitted:
-        words = (
-            f"The oven card states no uncertainty: taken {100.0 * H_REL_STD:g} % on the heat transfer of each face, "
-            f"{EMISSIVITY_STD:g} on emissivity, {{0}} on air, {{1}} on walls"
-        )
-        return taken, (Note(words, (difference(AIR_STD_K), difference(WALL_STD_K))),)
-    return taken | fitted, ()
+    return taken | fitted, set(taken)
+
+
+def _notes(case: Case, taken: set[str]) -> tuple[Note, ...]:
+    """What was taken by default, of all that plays a part in this case."""
+    card = case.oven
+    taken = taken - _without_part(case)
+    found: list[tuple[str, Quantity | None]] = [
+        *_of_faces(taken, "h", f"{100.0 * H_REL_STD:g} % on the heat transfer"),
+        *_of_faces(taken, "emissivity", f"{EMISSIVITY_STD:g} on the emissivity"),
+    ]
+    others: tuple[tuple[str, str, Quantity | None], ...] = (
+        ("air_k", "{} on the air", difference(AIR_STD_K)),
+        ("wall_k", "{} on the walls", difference(WALL_STD_K)),
+        ("door_drop_k", f"{100.0 * DOOR_DROP_REL_STD:g} % on the air's fall at the door", None),
+        ("recovery", f"{100.0 * RECOVERY_REL_STD:g} % on its recovery time", None),
+        ("wall_lag", f"{100.0 * WALL_LAG_REL_STD:g} % on the walls' lag", None),
+        ("emitter_k", "{} on the emitters", difference(EMITTER_STD_K)),
+        ("emitter", f"{100.0 * VIEW_REL_STD:g} % on the emitters' share of the view", None),
+        ("contact", f"{100.0 * CONTACT_REL_STD:g} % on the contact with the tray", None),
+    )
+    found += [(words, quantity) for name, words, quantity in others if name in taken]
+    sheet = f"taken {100.0 * GAUGE_REL_STD:g} % on its gauge, {{0}} on its start temperature"
+    notes = [Note(f"Uncertainty of the sheet itself not stated: {sheet}", (difference(START_STD_K),))]
+    if found:
+        which = "no uncertainty" if card.uncertainty is None else "no uncertainty of some of its values"
+        quantities = tuple(quantity for _, quantity in found if quantity is not None)
+        places = iter(range(len(quantities)))
+        parts = [words if quantity is None else words.format(f"{{{next(places)}}}") for words, quantity in found]
+        notes.insert(0, Note(f"The oven card states {which}: taken {', '.join(parts)}", quantities))
+    return tuple(notes)
+
+
+def _of_faces(taken: set[str], name: str, words: str) -> list[tuple[str, Quantity | None]]:
+    sides = [side for side in ("upper", "lower") if f"{name}_{side}" in taken]
+    if not sides:
+        return []
+    return [(f"{words} of {'each face' if len(sides) == 2 else f'the {sides[0]} face'}", None)]
+
+
+def _without_part(case: Case) -> set[str]:
+    """Quantities that do not enter this case, however uncertain."""
+    card, measured = case.oven, case.measured
+    found = {f"h_{side}" for side in ("upper", "lower") if getattr(card, side).h_w_m2k == 0.0}
+    found |= {f"emissivity_{side}" for side in ("upper", "lower") if getattr(card, side).emissivity_eff == 0.0}
+    if card.door_drop_k == 0.0:
+        found |= {"door_drop_k", "recovery"}
+    if card.upper.emissivity_eff == card.lower.emissivity_eff == 0.0:
+        found |= {"wall_k", "wall_lag"}
+    # Walls only lag behind an air that moves, and need no lag where they were recorded.
+    still = card.door_drop_k == 0.0 if measured is None else measured.wall_c is not None
+    return found | ({"wall_lag"} if still else set()) | ({"contact"} if case.support != "tray" else set())

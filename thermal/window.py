@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermal.case import NONE, Departures
 from thermal.conduction import TOLERANCE_K
 from thermal.crossing import Place, Threshold, first_times
 from thermal.grid import INTERVALS
@@ -110,17 +111,18 @@ def windows(
     until_s: float,
     intervals: int = INTERVALS,
     tolerance_k: float = TOLERANCE_K,
+    by: Departures = NONE,
 ) -> Windows:
     """Find the windows of a batch of heating problems, followed to `until_s`.
 
-    Limits on the drop need a slab that sags.
+    Limits on the drop need a slab that sags. `by`: the departures the slab was made with, for those of the limits.
     """
     wide = np.ones(slab.batch)
-    wanted: dict[str, tuple[Place, float, bool]] = {
-        CORE: ("coldest", of.core_min_c, True),
-        UPPER_FACE: ("upper", of.face_max_c, False),
-        LOWER_FACE: ("lower", of.face_max_c, False),
-        CORE_HOT: ("coldest", of.core_max_c, False),
+    wanted: dict[str, tuple[Place, Array | float, bool]] = {
+        CORE: ("coldest", of.core_min_c + by.core_min_k, True),
+        UPPER_FACE: ("upper", of.face_max_c + by.face_max_k, False),
+        LOWER_FACE: ("lower", of.face_max_c + by.face_max_k, False),
+        CORE_HOT: ("coldest", of.core_max_c + by.core_max_k, False),
     }
     if of.drop_min is not None:
         wanted[DROP] = ("drop", of.drop_min, True)

@@ -6,8 +6,10 @@ by Ctrl-C ends with 130, as shells expect of an interrupted program.
 
 from __future__ import annotations
 
+import errno
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib import import_module
 from keyword import iskeyword
 from typing import Any
@@ -25,6 +27,10 @@ SUBCOMMANDS = (
 def module_of(name: str) -> str:
     """The module of a subcommand, and what the command is called in it: a word of Python's own gets a '_'."""
     return f"{name}_" if iskeyword(name) else name
+
+
+#: What a stream without a name fails with when it takes no more: full, over its quota, broken, too large.
+_CANNOT_WRITE = {getattr(errno, name, None) for name in ("ENOSPC", "EDQUOT", "EIO", "EFBIG")} - {None}
 
 
 class LazyGroup(click.Group):
@@ -86,11 +92,20 @@ def _exit_code(run: Callable[[], object]) -> int:
     except click.Abort:
         return 130
     except OSError as error:
+        if error.filename is None and error.errno in _CANNOT_WRITE:
+            _give_up_stdout()
+            return _refuse(f"the answer cannot be written: {error.strerror}; make room, or send it elsewhere.")
         if error.filename is None:
             raise
         reason = error.strerror or type(error).__name__
         return _refuse(f"{error.filename}: {reason}; check the name of the file and that it may be used.")
     return result if isinstance(result, int) else 0
+
+
+def _give_up_stdout() -> None:
+    """Close stdout with what is left for it, or Python tries once more at its end and fails with words of its own."""
+    with suppress(OSError):
+        sys.stdout.close()
 
 
 def _refuse(sentence: str, path: str = "pullcue") -> int:

@@ -27,6 +27,8 @@ def bench(
 ) -> None:  # fmt: skip
     """Record a bench and show its channels live, each with its state; Ctrl-C ends and frees the ports.
 
+    A bench of recordings alone ends by itself when they are over.
+
     Heats begin and end by 'pullcue mark', by the board's button or by the door as the air shows it. What comes outside
     of heats is kept too, thinned after 30 minutes.
     """

@@ -17,6 +17,7 @@ from thermal.fields import Range
 if TYPE_CHECKING:
     from dashboard.bench_check import Finding
 
+_WORDS = {"fine": "fine", "look": "look", "wrong": "WRONG"}
 _SECONDS = Range("s", at_least=0.2, at_most=3600.0)
 
 
@@ -34,9 +35,11 @@ def check(
 ) -> int:  # fmt: skip
     """Say in plain sentences what is wrong with a bench's ports, frames, channels and clocks, and what to do.
 
-    The same for the records: disk, store, chain of records, backup. Without BENCH.toml these alone are looked at. Ends
-    with 0 where all is fine, 1 where something is wrong, 2 where the bench file cannot be used.
+    The same for the records: disk, store, chain of records, backup. Without BENCH.toml these alone are looked at.
+    'look' stands before what only you can judge. Ends with 0 where nothing is wrong, 1 where something is, 2 where
+    the bench file cannot be used.
     """
+    from dashboard.bench_check import Grade
     from dashboard.store_check import record_findings
     from dashboard.store_place import store_place
     from logger.clock import SystemClock
@@ -46,16 +49,16 @@ def check(
     workshop = open_shop(shop)
     bench, found = (None, []) if bench_file is None else _of_bench(bench_file, workshop, for_s, speed)
     found += record_findings(store_place(workshop, store, practice), SystemClock().utc())
-    fine = all(one.fine for one in found)
+    wrong = sum(one.grade is Grade.WRONG for one in found)
+    fine = not wrong
     if as_json:
         content = {"bench": bench, "fine": fine, "findings": [asdict(one) for one in found]}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1))
         return 0 if fine else 1
     for one in found:
-        click.echo(f"{'fine ' if one.fine else 'WRONG'}  {one.about}: {one.found}")
+        click.echo(f"{_WORDS[one.grade]:<5}  {one.about}: {one.found}")
         if one.do:
             click.echo(f"       {one.do[0].upper()}{one.do[1:]}")
-    wrong = sum(not one.fine for one in found)
     all_fine = "The records are in order." if bench is None else "The bench is fit to run."
     click.echo(all_fine if fine else f"{wrong} of {len(found)} things are wrong.")
     return 0 if fine else 1
@@ -71,6 +74,6 @@ def _of_bench(bench_file: Path, workshop: Shop, for_s: float, speed: float) -> t
     opened = open_bench(read_bench(bench_file), bench_file.parent, workshop, clock, speed)
     try:
         seen = watch(opened.reader, clock, for_s)
-        return opened.bench.id, list(findings(opened.reader, seen, speed))
+        return opened.bench.id, list(findings(opened.reader, seen, speed, workshop.oven_ids()))
     finally:
         opened.close()

@@ -54,7 +54,10 @@ class Looking:
 
 
 def look(reader: BenchReader, clock: Clock, looking: Looking) -> LiveRecord:
-    """Show a bench until its time is over or somebody presses Ctrl-C; then say in short what was seen."""
+    """Show a bench until its time is over or somebody presses Ctrl-C; then say in short what was seen.
+
+    A bench of recordings alone also ends when they have.
+    """
     record = LiveRecord(reader, clock.monotonic_s())
     view = _view(looking)
     with view, suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to end this
@@ -81,7 +84,15 @@ def _turns(reader: BenchReader, clock: Clock, looking: Looking, record: LiveReco
             if time_s >= draw_s:
                 view.show(time_s, now, record)
                 draw_s = time_s + max(1.0, looking.speed / _DRAWS_PER_S)
-    record.sample(time_s)
+        if _all_ended(reader):
+            break
+    record.finish(time_s)
+
+
+def _all_ended(reader: BenchReader) -> bool:
+    """Whether nothing will come any more: every source is a recording that is over."""
+    links = [reader.links.get(entry.id) for entry in reader.bench.sources]
+    return bool(links) and all(link is not None and link.state is LinkState.ENDED for link in links)
 
 
 def _view(looking: Looking) -> View:

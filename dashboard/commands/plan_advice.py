@@ -7,7 +7,7 @@ import math
 from dashboard.commands.plan_words import followed
 from dashboard.commands.units import Units
 from thermal.advice import WANTED_S, Change
-from thermal.case import steady_air_c
+from thermal.build import steady_air_c
 from thermal.plan import Plan
 from thermal.window import DROP_LARGE
 
@@ -17,6 +17,7 @@ DRAPED_MM = (3.0, 5.0)
 DRAPED_IN = "1/8 to 3/16 in"
 #: Air this much hotter than a face may get leaves little time for a mistake, K (our choice).
 FAR_ABOVE_K = 30.0
+_NO_MARGIN = "stay well below it, it has no margin"
 
 
 def advice(plan: Plan, units: Units | None = None) -> list[str]:
@@ -46,12 +47,27 @@ def changes(plan: Plan, units: Units) -> list[str]:
                 "The drop spoils it: want a larger drop, make more room below the frame (--clearance-mm), "
                 "or take a smaller opening"
             )
-        if len(found) == 1 and found[0] is None:
+        if words := _in_vain(plan):
+            found.append(words)
+        if not any(vars(plan.options).values()) and plan.spoilt_by != DROP_LARGE:
             found.append(
                 f"No set temperature, no heating of both faces and no thinner gauge leaves {units.seconds(WANTED_S)} "
                 "here: take another oven or another polymer"
             )
     return [words for words in found if words is not None]
+
+
+def _in_vain(plan: Plan) -> str | None:
+    """What was computed and does not help, where something else does."""
+    case, options = plan.case, plan.options
+    if not any(vars(options).values()):
+        return None
+    tried = []
+    if options.both_faces is None and (case.support == "tray" or case.oven.upper != case.oven.lower):
+        tried.append("heating both faces alike")
+    if options.thinner is None:
+        tried.append("a thinner sheet")
+    return f"No help at this set temperature: {' and '.join(tried)}" if tried else None
 
 
 def _set_words(plan: Plan, units: Units) -> str | None:
@@ -66,11 +82,11 @@ def _set_words(plan: Plan, units: Units) -> str | None:
     note = _outside_card(plan, best.set_c, units)
     if plan.opens.time_s is None:
         way = "higher" if best.set_c > plan.case.set_c else "lower"
-        return f"Set it {way}: at most {set_to}; there {_times(best, units)}{note}"
+        return f"Set it {way}: at most {set_to} ({_times(best, units)}); {_NO_MARGIN}{note}"
     if best.set_c > plan.case.set_c:
         return (
             f"Quicker: the highest set temperature that leaves {width} is {set_to} ({_times(best, units)}); "
-            f"stay well below it, it has no margin{note}"
+            f"{_NO_MARGIN}{note}"
         )
     return f"Wider window: set it no higher than {set_to} ({_times(best, units)}){note}"
 

@@ -124,8 +124,10 @@ def check_name(path: Path) -> None:
     """Refuse a name that says no kind of file, before anything is computed.
 
     Raises:
-        InputError: an ending other than .html, .png or .svg.
+        InputError: no name, or an ending other than .html, .png or .svg.
     """
+    if not path.name:
+        raise InputError("--plot names no file: expected a name that ends in .html, .png or .svg")
     if path.suffix.lower() not in ENDINGS:
         raise InputError(f"--plot {path}: expected a name that ends in .html, .png or .svg")
 

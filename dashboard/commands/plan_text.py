@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Iterable, Sequence
-from math import isfinite
 from typing import TYPE_CHECKING
 
 import click
@@ -15,6 +14,7 @@ from dashboard.commands.plan_measured import recorded_words
 from dashboard.commands.plan_words import (
     Row,
     answer,
+    drop_at_m,
     drop_m,
     limit_words,
     note_words,
@@ -110,7 +110,9 @@ def _why(plan: Plan, units: Units) -> list[tuple[str, str]]:
         rows.append(("Chance", f"{percent(plan.window_probability)} that this sheet in this oven has a window at all"))
     if plan.state_c is not None:
         core, upper, lower = (units.temperature(plan.state_c[name]) for name in ("core", "upper", "lower"))
-        rows.append(("At the pull", f"core {core}, upper face {upper}, lower face {lower}{_drop_then(plan, units)}"))
+        then = "would have been: " if plan.case.measured is not None else ""
+        state = f"{then}core {core}, upper face {upper}, lower face {lower}{_drop_then(plan, units)}"
+        rows.append(("At the pull", state))
     if plan.carry is not None:
         rows.append(("Carry", _carry(plan, units)))
     return rows
@@ -122,19 +124,8 @@ def _never_closes(plan: Plan, units: Units) -> str:
 
 
 def _drop_then(plan: Plan, units: Units) -> str:
-    if plan.curve.drop_mm is None or plan.target is None:
-        return ""
-    drop_m = drop_at_m(plan, plan.target.time_s)
-    return f"; drop about {units.length(drop_m)}" if isfinite(drop_m) else ""  # where the law of the drop holds
-
-
-def drop_at_m(plan: Plan, time_s: float) -> float:
-    """Predicted drop at a time on the curve, m."""
-    assert plan.curve.drop_mm is not None
-    after = min(int(plan.curve.time_s.searchsorted(time_s)), len(plan.curve.time_s) - 1)
-    before = max(after - 1, 0)
-    (t0, t1), (d0, d1) = plan.curve.time_s[[before, after]], plan.curve.drop_mm[[before, after]]
-    return float(d0 + (d1 - d0) * ((time_s - t0) / (t1 - t0) if t1 > t0 else 0.0)) * 1e-3
+    drop = None if plan.target is None else drop_at_m(plan, plan.target.time_s)
+    return "" if drop is None else f"; drop about {units.length(drop)}"
 
 
 def _carry(plan: Plan, units: Units) -> str:
@@ -151,7 +142,7 @@ def _settings(plan: Plan, units: Units) -> list[tuple[str, str]]:
     case, of = plan.case, plan.of
     air = "recorded air" if case.measured is not None else f"set to {units.temperature(case.set_c)}"
     rows = [("Oven", f"{case.oven.id}, {case.oven.kind}, {air}")]
-    if case.measured is None:
+    if case.measured is None and round(plan.preheat_s) > 0:
         rows.append(("Preheat", f"{units.seconds(plan.preheat_s)} after the air has reached its set temperature"))
     faces = "on a tray" if case.support == "tray" else "in a frame, both faces free"
     rows.append(("Sheet", f"{case.colour}, {faces}, goes in at {units.temperature(case.start_c)}"))

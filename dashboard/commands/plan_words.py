@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from dashboard.commands.units import Units
 from thermal.notes import Note
 from thermal.plan import SURE, Edge, Plan
@@ -16,6 +18,8 @@ from thermal.window import CORE, CORE_HOT, DROP, DROP_LARGE, LOWER_FACE, TOO_LON
 BY_THE_CLOCK = 0.5
 #: A chance of a window below this is not held out to anyone who has none (our choice).
 _WORTH_SAYING = 0.05
+#: A drop smaller than this is not told by eye at the oven, m (our choice).
+_SEEN_M = 0.01
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,28 @@ def drop_m(plan: Plan, ratio: float) -> float:
     """A drop ratio in metres of drop; only for a plan with an opening."""
     assert plan.case.opening_m is not None
     return ratio * equivalent_radius_m(plan.case.opening_m)
+
+
+def drop_at_m(plan: Plan, time_s: float) -> float | None:
+    """Predicted drop at a time on the curve, m; None where none is predicted: no opening, or a sheet like a sack."""
+    if plan.curve.drop_mm is None:
+        return None
+    drop_mm = float(np.interp(time_s, plan.curve.time_s, plan.curve.drop_mm))
+    return drop_mm * 1e-3 if math.isfinite(drop_mm) else None
+
+
+def drops_of_window_m(plan: Plan) -> tuple[float | None, float | None]:
+    """Drop as the window opens and as it closes, m: the limit itself where that is what opens or closes it."""
+    return (
+        _drop_of_edge_m(plan, plan.opens, DROP, plan.of.drop_min),
+        _drop_of_edge_m(plan, plan.closes, DROP_LARGE, plan.of.drop_max),
+    )
+
+
+def _drop_of_edge_m(plan: Plan, edge: Edge, limit: str, ratio: float | None) -> float | None:
+    if edge.time_s is None:
+        return None
+    return drop_m(plan, ratio) if edge.limit == limit and ratio is not None else drop_at_m(plan, edge.time_s)
 
 
 def limit_words(plan: Plan, limit: str, units: Units) -> str:
@@ -106,18 +132,37 @@ def answer(plan: Plan, units: Units) -> list[Row]:
 
 def _pull(plan: Plan, units: Units) -> Row:
     assert plan.target is not None
+    over = plan.case.measured is not None
+    label, at_words = ("Pull would have been", "at ") if over else ("Pull at", "")
     at, sure = units.seconds(plan.target.time_s), percent(plan.target.probability)
     if plan.target.probability < BY_THE_CLOCK:
-        guess = f"best guess {at}, only {sure} sure"
-        if plan.of.drop_min is not None:
-            drop = units.length(drop_m(plan, plan.of.drop_min))
-            return Row("Pull", "by the drop, not by the clock", f"at {drop}; {guess}")
-        if plan.curve.drop_mm is not None:
-            return Row("Pull", "by the drop, not by the clock", guess)
-        return Row("Pull", "by the look of the sheet, not by the clock", guess)
-    if plan.target.probability < SURE - 0.005:
-        return Row("Pull at", at, f"only {sure} sure: no moment is surer, so look at the sheet before you pull")
-    return Row("Pull at", at, f"{sure} sure that it is ready and not spoilt")
+        label = label.removesuffix(" at")
+        drop = drop_at_m(plan, plan.target.time_s)
+        there = "" if drop is None else f" (about {units.length(drop)})"
+        clock = f"not by the clock: best guess {at}{there}, only {sure} sure"
+        if (by_drop := _by_drop(plan, units)) is not None:
+            return Row(label, by_drop[0], f"{by_drop[1]}{clock}")
+        look = "by the look of the sheet" if plan.curve.drop_mm is None else "by the look of the bubble"
+        return Row(label, look, clock)
+    if plan.target.probability >= SURE - 0.005:
+        return Row(label, at_words + at, f"{sure} sure that it is ready and not spoilt")
+    if over:
+        return Row(label, at_words + at, f"only {sure} sure: no moment would have been surer")
+    return Row(label, at_words + at, f"only {sure} sure: no moment is surer, so look at the sheet before you pull")
+
+
+def _by_drop(plan: Plan, units: Units) -> tuple[str, str] | None:
+    """The drops between which to pull, and why not at the wanted one; None where none is predicted, or seen."""
+    low, high = drops_of_window_m(plan)
+    if low is None or low < _SEEN_M:
+        return None
+    wanted = plan.opens.limit == DROP
+    first = units.length(low) if wanted else f"about {units.length(low)}"
+    value = f"by the drop, from {first}" + (f" to {units.length(high)}" if high is not None and high > low else " on")
+    why = ""
+    if plan.of.drop_min is not None and not wanted:
+        why = f"at the wanted {units.length(drop_m(plan, plan.of.drop_min))} the core is not expected to be ready; "
+    return value, why
 
 
 def _spoilt(plan: Plan, units: Units) -> Row:

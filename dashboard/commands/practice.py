@@ -26,7 +26,7 @@ from dashboard.shop import Shop, open_shop
 from logger.practice_faults import FAULTS, fault_of
 from thermal.fields import InputError
 
-HIDDEN = "core: hidden until the pull"
+_HIDDEN = "hidden; only the scoring of the pull may read it"
 _KEYS = "Type d and Enter to open the door, p and Enter to pull the sheet; Ctrl-C ends."
 _SCENARIOS = "\n".join(f"  {name:<19} {one.words}" for name, one in SCENARIOS.items())
 _FAULTS = "\n".join(f"  {name:<19} {one.words}" for name, one in FAULTS.items())
@@ -110,10 +110,10 @@ def practice(
         units=Units("us" if (units or workshop.units) == "us" else "metric"),
         speed=speed,
         for_s=lasts_s,
-        footer=(HIDDEN, *([_KEYS] if typed.listening else [])),
+        footer=(f"core: {_HIDDEN}", *([_KEYS] if typed.listening else [])),
         extra={"practice": {"scenario": scenario, "seed": seed, "speed": speed, "faults": list(faults),
                             "polymer": polymer, "gauge_mm": gauge_mm, "set_c": case.set_c, "url": running.server.url},
-               "core": "hidden until the pull"},
+               "core": _HIDDEN},
         each_turn=lambda: _turn(running, typed),
         as_json=as_json,
     )  # fmt: skip

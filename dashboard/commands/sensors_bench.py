@@ -11,6 +11,7 @@ from dashboard.benches import open_bench, read_bench
 from dashboard.shop import Shop
 from logger.bench import Bench, Role
 from logger.clock import Clock
+from logger.conversion import type_of
 from logger.one_channel import channel_reader
 from logger.reading import Arrival, Value
 from logger.readings import BenchReader
@@ -23,14 +24,15 @@ def bench_readings(bench_file: Path, sensor: Sensor, shop: Shop, clock: Clock) -
     """Open the one source of a bench that a sensor is wired to, for as long as it is read.
 
     Raises:
-        InputError: the bench cannot be used, or no role of it has this sensor.
+        InputError: the bench cannot be used, or no role of it has this sensor, or it or its board says another type.
     """
     bench = read_bench(bench_file)
     role = _role(bench, sensor, bench_file.name)
     only = replace(bench, sources=tuple(one for one in bench.sources if one.id == role.source), roles=())
     opened = open_bench(only, bench_file.parent, shop, clock)
     try:
-        yield channel_reader(_Raw(role.source, opened.reader), role.channel, sensor.type, clock)
+        reader = opened.reader
+        yield channel_reader(_Raw(role.source, reader), role, sensor.type, clock, lambda: reader.announced_type(role))
     finally:
         opened.close()
 
@@ -43,11 +45,10 @@ def _role(bench: Bench, sensor: Sensor, where: str) -> Role:
             f"{where}: no role has serial = {sensor.serial!r}{near_matches(sensor.serial, known)}: expected it at the "
             f"role this sensor is wired to (there are {', '.join(known) or 'none'}); add it"
         )
-    if found.thermocouple and found.thermocouple != sensor.type:
-        raise InputError(
-            f"{where}: role.{found.name}.thermocouple = {found.thermocouple!r}: expected {sensor.type!r}, the type of "
-            f"sensor {sensor.serial}; correct the wrong one"
-        )
+    try:
+        type_of(found, "", sensor.type)
+    except InputError as error:
+        raise InputError(f"{where}: {error}") from None
     return found
 
 

@@ -41,6 +41,8 @@ from thermal.fields import InputError
 
 #: Readings a person is asked for, at least.
 _TYPED_AT_LEAST = 3
+#: What shells give for a program that Ctrl-C ended.
+_BROKEN_OFF = 130
 
 
 @dataclass(frozen=True)
@@ -94,11 +96,19 @@ class _Outcome:
 
 
 def run_check(asked: Asked, injected: Injected) -> int:
-    """Walk a person through the check; the exit code.
+    """Walk a person through the check; the exit code: 130 where somebody broke it off.
 
     Raises:
         InputError, click.UsageError: what was given cannot be used. Nothing is stored then.
     """
+    try:
+        return _walk(asked, injected)
+    except (click.Abort, KeyboardInterrupt):  # Ctrl-C, or the end of the input at a question
+        click.echo("\nBroken off: nothing was stored.", err=True)
+        return _BROKEN_OFF
+
+
+def _walk(asked: Asked, injected: Injected) -> int:
     shop = open_shop(asked.shop)
     if shop.is_demo and not asked.dry_run:
         raise InputError("the demo shop keeps no sensors: give --shop DIR with your own, or --dry-run to store nothing")
@@ -191,6 +201,8 @@ def _refuse_unanswerable(asked: Asked, injected: Injected) -> None:
         raise click.UsageError("--sea-level-kpa needs --altitude-m: the pressure in the room is computed from both")
     if asked.pressure_uncertainty_kpa is not None and asked.pressure_kpa is None:
         raise click.UsageError("--pressure-uncertainty-kpa belongs to --pressure-kpa; give both")
+    if asked.pressure_kpa is not None or asked.altitude_m is not None:
+        _point("boiling", asked)  # refuses what cannot be
     if not asked.silent:
         return
     if "boiling" in asked.points and asked.pressure_kpa is None and asked.altitude_m is None:

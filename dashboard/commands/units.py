@@ -12,12 +12,9 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any, Literal
-
-import click
+from typing import Literal
 
 from thermal.fields import TEMPERATURE_C, InputError, Range
-from thermal.heat import GAUGE_MM
 
 #: Any length a sheet, frame or mold has; longer is a slip of unit (estimate).
 LENGTH_MM = Range("mm", above=0.0, at_most=5000.0)
@@ -131,30 +128,6 @@ def _brief_mm(length_mm: Fraction) -> str:
     """A length in mm as one reads it: more digits the smaller it is."""
     value = float(length_mm)
     return f"{value:.{2 if value < 10.0 else 1}f} mm"
-
-
-@dataclass(frozen=True)
-class _Parsed(click.ParamType[float]):
-    """An option's type, read by one of the functions above; a refusal ends the command with code 2."""
-
-    name: str
-    parse: Callable[[str, Range], float]
-    allowed: Range
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The value in SI or °C; a default that is a number already passes as it is."""
-        if isinstance(value, int | float):
-            return float(value)
-        try:
-            return self.parse(value, self.allowed)
-        except InputError as error:
-            self.fail(str(error), param, ctx)
-
-
-#: Types for click options, in m, m and °C.
-LENGTH = _Parsed("length", parse_length_m, LENGTH_MM)
-GAUGE = _Parsed("gauge", parse_length_m, GAUGE_MM)
-TEMPERATURE = _Parsed("temperature", parse_temperature_c, TEMPERATURE_C)
 
 
 def _finite(name: str, value: float) -> float:
