@@ -41,9 +41,11 @@ def unknown_words(words: list[str]) -> list[str]:
     context, rest = click.Context(pullcue), words
     command: click.Command = pullcue
     while isinstance(command, click.Group):
-        found = command.get_command(context, rest[0])
+        found = command.get_command(context, rest[0]) if rest else None
         if found is None:
-            return rest[:1]
+            # `pullcue heats` and `pullcue heats 12` are complete without a subcommand.
+            complete = command.invoke_without_command and all(word.isdigit() for word in rest)
+            return [] if complete else rest[:1]
         command, rest = found, rest[1:]
     known = {name for parameter in command.get_params(context) for name in parameter.opts}
     return [word for word in rest if word.startswith("--") and word not in known]
