@@ -3,9 +3,9 @@
 The tables are those of NIST Monograph 175, the same as in IEC 60584-1. Where each value comes from:
 
 B, E, J, N, T: read in the tables of NIST's ITS-90 Thermocouple Database (SRD 60, files type_b.tab and so on).
-K below 0 °C: read in 'Table 9, type K' of a maker's copy of Monograph 175. K at 25 to 250 °C: read in a transcription
-of the table for whole degrees in the source of a public program; other such transcriptions show the same where they
-were seen, around 100 °C. K from 300 °C up: read in a published transcription.
+K below 0 °C: read in 'Table 9, type K' of a maker's copy of Monograph 175. K at 25 to 250 °C: read in a typed copy
+of the table for whole degrees in the source of a public program; other such typed copies show the same where they
+were seen, around 100 °C. K from 300 °C up: read in a published typed copy.
 S at 1400 °C: read. S elsewhere: recalled; besides, the polynomials of Monograph 175, their coefficients read in the
 source of another program, give each of these values when rounded.
 R at 1600 °C: read. R elsewhere: recalled, and nothing more.

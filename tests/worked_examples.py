@@ -1,6 +1,6 @@
 """Solved examples printed in textbooks, with their inputs in SI and the exact answer to the same inputs.
 
-Values were read in public transcriptions of the books' solved examples, or where `recalled` is said, are
+Values were read in public typed copies of the books' solved examples, or where `recalled` is said, are
 from memory; many books read their answers off charts. `exact` is the value recomputed from the same inputs
 (tests/test_worked_example_answers.py recomputes each), `printed` what the book has, and `tolerance` how far
 the two may lie apart, for the reason given. A conduction solver is compared with `exact`: run `slab` and
@@ -162,8 +162,8 @@ EXAMPLES: tuple[Example, ...] = (
             "end_c": 37.0,
         },
         answers=(
-            Answer("heat_s", 124.0, 123.041, 1.0, "the book stepped numerically; a transcription has 123"),
-            Answer("total_s", 989.0, 985.985, 3.1, "the book stepped numerically; a transcription has 987"),
+            Answer("heat_s", 124.0, 123.041, 1.0, "the book stepped numerically; a typed copy has 123"),
+            Answer("total_s", 989.0, 985.985, 3.1, "the book stepped numerically; a typed copy has 987"),
         ),
         slab=Slab(
             0.003,
@@ -358,7 +358,7 @@ EXAMPLES: tuple[Example, ...] = (
             "time_s": 18000.0,
         },
         answers=(
-            Answer("surface_c", -5.44, -5.16788, 0.3, CHART + " (recalled); a transcription has -5.2"),
+            Answer("surface_c", -5.44, -5.16788, 0.3, CHART + " (recalled); a typed copy has -5.2"),
             Answer("depth_of_0c_m", 0.0293, 0.0331204, 4e-3, CHART),
         ),
         slab=Slab(0.8, 0.865, _material(4.65e-7, 0.865), 15.6, Side(11.36, -17.8)),
