@@ -9,7 +9,7 @@ opened    every believed air reading falls by 5 K or more, and one of them by 10
 shut      the air is 1.5 K above its lowest since the opening. It was shut when the air was lowest, less 3 s for the
           thermocouple's lag, but not before it opened. After 60 s without that, it is taken to stand open.
 sheet in  half way from the opening to the shutting, at most 10 s after the opening: nobody sees it from the air
-          alone. On the practice oven and the demo heats this is within 5 s of the truth.
+          alone. On the practice oven this is within 5 s of the truth, on the demo heats within 6 s.
 sheet out a face or core falls by 15 K or more below what it read as the door opened, within 45 s; or all of these
           that read something then (the drop too) read nothing for 3 s. A door that is only opened for a look cools a
           face by about 7 K in 30 s (h 18 W/(m2 K), polypropylene, 40 K colder air: derived). It left when the door
