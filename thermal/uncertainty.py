@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermal.case import NONE, Case, Departures
 from thermal.notes import Note, Quantity, difference
-from thermal.oven import OvenCard
+from thermal.oven import OvenCard, Uncertainty
 from thermal.polymer import Polymer
 
 Array = NDArray[np.float64]
@@ -44,7 +45,14 @@ class Draws:
     notes: tuple[Note, ...]
 
 
-class _Normals:
+class _Normals(Protocol):
+    """Gives standard normal columns one after the other, each (draws,), for the quantity named."""
+
+    def next(self, name: str) -> Array:
+        """The next column."""
+
+
+class _Drawn:
     """Standard normal columns by Latin hypercube: every quantity's values are spread evenly over its distribution,
     so that quantiles of a few hundred draws are steady (M.D. McKay, R.J. Beckman, W.J. Conover, Technometrics 21
     (1979) 239).
@@ -55,15 +63,35 @@ class _Normals:
         self._strata = np.array([inverse((i + 0.5) / draws) for i in range(draws)])
         self._random = np.random.default_rng(seed)
 
-    def next(self) -> Array:
+    def next(self, name: str) -> Array:
         return self._random.permutation(self._strata)
 
-    def correlated(self, covariance: Array) -> Array:
-        """Rows of one quantity each, with this covariance."""
-        values, vectors = np.linalg.eigh(covariance)
-        independent = np.stack([self.next() for _ in values])
-        result: Array = vectors @ (np.sqrt(np.maximum(values, 0.0))[:, None] * independent)
-        return result
+
+class _Given:
+    """Columns given beforehand, row by row; without them zeros, to find out what is asked for."""
+
+    def __init__(self, rows: Array | None) -> None:
+        self.names: list[str] = []
+        self._rows = rows
+
+    def next(self, name: str) -> Array:
+        self.names.append(name)
+        return np.zeros(1) if self._rows is None else self._rows[len(self.names) - 1]
+
+
+def unknowns(case: Case) -> tuple[str, ...]:
+    """What is uncertain about a case, by name: one standard normal number each stands behind its departures."""
+    given = _Given(None)
+    _departures(case, given)
+    return tuple(given.names)
+
+
+def departures(case: Case, normals: Array) -> Departures:
+    """Departures behind standard normal numbers, (unknowns, batch), rows in the order of `unknowns`; all zero: the
+    stated case.
+    """
+    found, _ = _departures(case, _Given(normals))
+    return Departures(**found)
 
 
 def draw(case: Case, draws: int, seed: int = 1) -> Draws:
@@ -72,40 +100,45 @@ def draw(case: Case, draws: int, seed: int = 1) -> Draws:
     Factors of the polymer are log-normal, shifts normal; the oven card's own covariance is used where it has one.
     Forming limits: see `_limits`.
     """
-    normals = _Normals(draws, seed)
+    values, taken = _departures(case, _Drawn(draws, seed))
+    by = Departures(**{k: np.concatenate([[_neutral(k)], v]) for k, v in values.items()})
+    return Draws(by, _notes(case, taken & values.keys()))
+
+
+def _departures(case: Case, normals: _Normals) -> tuple[dict[str, Array], set[str]]:
+    """Departures by name from standard normal columns, and which of the oven's were taken by default."""
     polymer = case.polymer
     main = polymer.main_melting
 
-    def factor(rel_std: float) -> Array:
-        return np.exp(rel_std * normals.next())
+    def factor(name: str, rel_std: float) -> Array:
+        return np.exp(rel_std * normals.next(name))
 
     values: dict[str, Array] = {
-        "gauge": factor(GAUGE_REL_STD),
-        "density": factor(polymer.density.provenance.rel_std),
-        "conductivity": factor(polymer.conductivity.provenance.rel_std),
-        "heat_capacity": factor(polymer.heat_capacity.provenance.rel_std),
-        "start_k": START_STD_K * normals.next(),
-        "expansion": factor(polymer.expansion.provenance.rel_std),
-        "orientation": polymer.expansion.orientation_strain_std * normals.next(),
+        "gauge": factor("gauge", GAUGE_REL_STD),
+        "density": factor("density", polymer.density.provenance.rel_std),
+        "conductivity": factor("conductivity", polymer.conductivity.provenance.rel_std),
+        "heat_capacity": factor("heat_capacity", polymer.heat_capacity.provenance.rel_std),
+        "start_k": START_STD_K * normals.next("start_k"),
+        "expansion": factor("expansion", polymer.expansion.provenance.rel_std),
+        "orientation": polymer.expansion.orientation_strain_std * normals.next("orientation"),
     }
     if main is not None:
-        values["melting_heat"] = factor(main.provenance.rel_std)
-        values["melting_k"] = main.temperature_std_k * normals.next()
+        values["melting_heat"] = factor("melting_heat", main.provenance.rel_std)
+        values["melting_k"] = main.temperature_std_k * normals.next("melting_k")
     if polymer.viscosity is not None:
-        values["viscosity"] = factor(polymer.viscosity.provenance.rel_std)
+        values["viscosity"] = factor("viscosity", polymer.viscosity.provenance.rel_std)
     infrared = polymer.surface.infrared.get(case.colour)
     if infrared is not None and case.oven.kind == "infrared":
-        values["absorption"] = factor(infrared.provenance.rel_std)
+        values["absorption"] = factor("absorption", infrared.provenance.rel_std)
     oven, taken = _oven(case.oven, normals)
     values |= oven
     if case.measured is not None:
         for name in ("recovery", "door_drop_k"):
             values.pop(name, None)  # the recorded air holds them
     if len(polymer.melting) > 1:
-        values["lesser_melting"] = normals.next()
+        values["lesser_melting"] = normals.next("lesser_melting")
     values |= _limits(polymer, values.get("melting_k"), normals)
-    by = Departures(**{k: np.concatenate([[_neutral(k)], v]) for k, v in values.items()})
-    return Draws(by, _notes(case, taken & values.keys()))
+    return values, taken
 
 
 def _limits(polymer: Polymer, melting_k: Array | None, normals: _Normals) -> dict[str, Array]:
@@ -119,7 +152,7 @@ def _limits(polymer: Polymer, melting_k: Array | None, normals: _Normals) -> dic
     forming = polymer.forming
     rel_std, main = forming.provenance.rel_std, polymer.main_melting
     core_std = rel_std * forming.core_min_c
-    core_min, hottest = core_std * normals.next(), normals.next()
+    core_min, hottest = core_std * normals.next("core_min_k"), normals.next("hottest")
     if main is not None and melting_k is not None and main.temperature_std_k > 0.0:
         shared = min(1.0, core_std / main.temperature_std_k)
         own_share = np.sqrt(max(0.0, 1.0 - (shared * main.temperature_std_k / core_std) ** 2)) if core_std else 0.0
@@ -138,7 +171,7 @@ def _neutral(name: str) -> float:
 
 def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], set[str]]:
     """Departures of the oven: from the card's covariance, and by default for what it does not cover, which is named."""
-    shared, upper, lower, emissivity = (normals.next() for _ in range(4))
+    shared, upper, lower, emissivity = map(normals.next, ("h_shared", "h_upper", "h_lower", "emissivity"))
     half = np.sqrt(0.5)
 
     def part(value: float | None, std: float, z: Array) -> Array:
@@ -155,23 +188,23 @@ def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], set[str]
             "emissivity_lower",
             part(card.lower.emissivity_eff, EMISSIVITY_STD, emissivity),
         ),
-        "air.offset_k": ("air_k", AIR_STD_K * normals.next()),
-        "wall.offset_k": ("wall_k", WALL_STD_K * normals.next()),
-        "air.door_drop_k": ("door_drop_k", DOOR_DROP_REL_STD * card.door_drop_k * normals.next()),
-        "air.recovery_s": ("recovery", np.exp(RECOVERY_REL_STD * normals.next())),
-        "wall.lag_s": ("wall_lag", np.exp(WALL_LAG_REL_STD * normals.next())),
+        "air.offset_k": ("air_k", AIR_STD_K * normals.next("air_k")),
+        "wall.offset_k": ("wall_k", WALL_STD_K * normals.next("wall_k")),
+        "air.door_drop_k": ("door_drop_k", DOOR_DROP_REL_STD * card.door_drop_k * normals.next("door_drop_k")),
+        "air.recovery_s": ("recovery", np.exp(RECOVERY_REL_STD * normals.next("recovery"))),
+        "wall.lag_s": ("wall_lag", np.exp(WALL_LAG_REL_STD * normals.next("wall_lag"))),
     }
     if card.kind == "infrared":
-        default["upper.emitter.temperature_c"] = ("emitter_k", EMITTER_STD_K * normals.next())
-        default["upper.emitter.view_factor"] = ("emitter", np.exp(VIEW_REL_STD * normals.next()))
+        default["upper.emitter.temperature_c"] = ("emitter_k", EMITTER_STD_K * normals.next("emitter_k"))
+        default["upper.emitter.view_factor"] = ("emitter", np.exp(VIEW_REL_STD * normals.next("emitter")))
     if card.tray is not None:
-        default["tray.contact_w_m2k"] = ("contact", np.exp(CONTACT_REL_STD * normals.next()))
+        default["tray.contact_w_m2k"] = ("contact", np.exp(CONTACT_REL_STD * normals.next("contact")))
     names = {key: name for key, (name, _) in default.items()}
     names |= {"upper.air_offset_k": "upper_air_k", "lower.air_offset_k": "lower_air_k"}
     names |= {"lower.emitter.temperature_c": "emitter_k", "lower.emitter.view_factor": "emitter"}
     fitted: dict[str, Array] = {}
     if card.uncertainty is not None:
-        rows = normals.correlated(np.array(card.uncertainty.covariance))
+        rows = _correlated(card.uncertainty, normals)
         for key, row in zip(card.uncertainty.order, rows, strict=True):
             value = card.coefficient(key)
             if value is None:
@@ -182,6 +215,14 @@ def _oven(card: OvenCard, normals: _Normals) -> tuple[dict[str, Array], set[str]
                 fitted[names[key]] = np.maximum(1.0 + row / value, LEAST_FACTOR)
     taken = {name: value for name, value in default.values() if name not in fitted}
     return taken | fitted, set(taken)
+
+
+def _correlated(uncertainty: Uncertainty, normals: _Normals) -> Array:
+    """Rows of one quantity each, with the card's covariance."""
+    values, vectors = np.linalg.eigh(np.array(uncertainty.covariance))
+    independent = np.stack([normals.next(f"card_{i}") for i in range(len(values))])
+    result: Array = vectors @ (np.sqrt(np.maximum(values, 0.0))[:, None] * independent)
+    return result
 
 
 def _notes(case: Case, taken: set[str]) -> tuple[Note, ...]:

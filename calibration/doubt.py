@@ -1,0 +1,118 @@
+"""Readings that cannot be true are set aside, with the reason: they are not believed, and not lost.
+
+Three rules on the readings alone (all ours): a face hotter than anything around it; a reading that stands still to the
+last digit while another moves; a jump that no sheet can make. What is set aside comes back by itself when it is
+plausible again, or when a person says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.observed import AIR, FACES, USED, Observed
+from thermal.build import steady_wall_c
+from thermal.case import Case
+from thermal.heat import role_of
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+#: A face may read this far above the hottest air or wall about it, K: what two sensors are off by.
+_HOTTER_K = 8.0
+#: The same number for this long, s, while another reading moved by so much, K.
+_STILL_S, _MOVED_K = 60.0, 3.0
+#: A face's change from one reading to the next, K, beyond so many K a second: neither sheet nor sensor is as quick.
+_JUMP_K, _JUMP_K_S = 12.0, 4.0
+#: After a jump a face is believed again once it has come back to this near of where it was, K, or after this long, s.
+_BACK_K, _BACK_S = 6.0, 600.0
+#: A reading set aside within this time is reported, s.
+_REPORTED_S = 10.0
+
+HOTTER = "hotter than anything around it"
+STILL = "stands still while others move"
+JUMPED = "jumped as no sheet can: loose?"
+
+
+@dataclass(frozen=True)
+class Believed:
+    """What counts of a heat so far.
+
+    Attributes:
+        seen: with the readings that are set aside as gaps. reasons: column and reason, of what is set aside now.
+    """
+
+    seen: Observed
+    reasons: tuple[tuple[str, str], ...]
+
+
+def believed(case: Case, seen: Observed, trusted: frozenset[str] = frozenset()) -> Believed:
+    """Set aside what cannot be true; columns in `trusted` are taken as they are."""
+    columns, reasons = dict(seen.columns), {}
+    for name, values in seen.columns.items():
+        if name in trusted or not len(values):
+            continue
+        for reason, wrong in _wrong(case, seen, name, values):
+            columns[name] = np.where(wrong, np.nan, columns[name])
+            if wrong[seen.time_s > seen.time_s[-1] - _REPORTED_S].any():
+                reasons.setdefault(name, reason)
+    return Believed(replace(seen, columns=columns), tuple(reasons.items()))
+
+
+def _wrong(case: Case, seen: Observed, name: str, values: Array) -> list[tuple[str, Flags]]:
+    role = role_of(name)
+    found = []
+    if role in USED and role != "drop_mm":
+        found.append((STILL, _still(seen, name, values)))
+    if role in FACES:
+        if case.oven.kind == "convection":
+            found.append((HOTTER, values > _hottest(case, seen) + _HOTTER_K))
+        found.append((JUMPED, _jumped(seen.time_s, values)))
+    return found
+
+
+def _hottest(case: Case, seen: Observed) -> Array:
+    """The hottest of air and walls at each time, °C; the walls as the card says where they were not measured."""
+    around = [seen.columns[name] for role in (*AIR, "wall_c") for name in seen.of_role(role)]
+    walls = np.full(len(seen.time_s), steady_wall_c(case.oven, case.set_c))
+    return np.fmax.reduce([walls, *around])
+
+
+def _still(seen: Observed, name: str, values: Array) -> Flags:
+    """Readings of a run of equal numbers that is too long while another temperature moved; the whole run but its
+    first reading.
+    """
+    wrong = np.zeros(len(values), np.bool_)
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 2:
+        return wrong
+    starts = np.flatnonzero(np.diff(values[known]) != 0.0) + 1
+    for run in np.split(known, starts):
+        if seen.time_s[run[-1]] - seen.time_s[run[0]] < _STILL_S:
+            continue
+        others = [v[run] for n, v in seen.columns.items() if n != name and role_of(n) != "drop_mm"]
+        if any(np.nanmax(v) - np.nanmin(v) > _MOVED_K for v in others if np.isfinite(v).any()):
+            wrong[run[1:]] = True
+    return wrong
+
+
+def _jumped(time_s: Array, values: Array) -> Flags:
+    """Readings from a jump on until they are back near where it began."""
+    wrong = np.zeros(len(values), np.bool_)
+    known = np.flatnonzero(np.isfinite(values) & (time_s >= 0.0))
+    if len(known) < 2:
+        return wrong
+    step_k, step_s = np.abs(np.diff(values[known])), np.diff(time_s[known])
+    jumps = known[1:][(step_k > _JUMP_K + _JUMP_K_S * step_s) & (step_s < _BACK_S)]
+    resumed = -1
+    for at in jumps:
+        if at <= resumed:
+            continue
+        before = values[known[np.searchsorted(known, at) - 1]]
+        after = known[known >= at]
+        back = after[(np.abs(values[after] - before) < _BACK_K) | (time_s[after] - time_s[at] > _BACK_S)]
+        resumed = int(back[0]) if len(back) else len(values)
+        wrong[at:resumed] = True
+    return wrong

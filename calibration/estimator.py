@@ -1,0 +1,316 @@
+"""The live estimate: where a heat stands and when it will be ready, from everything known up to a moment.
+
+Given its unknowns (heat transfer of each face, air, gauge, the polymer's properties, the sensors' answer) a heat is
+deterministic. An ensemble of members carries the unknowns through the batched solver over the whole heat so far and
+on, and is conditioned on all evidence (`posterior`). Each second only the conditioning is done; members are heated
+anew when their forecast grows old, when something was marked, or when the posterior has left them.
+
+The answer depends on the heat's history alone: nothing but the proposal is carried from one moment to the next, and
+that only to save work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from calibration import air, posterior, times
+from calibration.air import Heard
+from calibration.doubt import Believed, believed
+from calibration.estimate import Answer, Estimate, Moment, Spread
+from calibration.evidence import LINES, at_time, evidence, first_passed, flow, unflow
+from calibration.members import Members, names, solve
+from calibration.observed import Observed
+from calibration.posterior import Proposal, Update
+from thermal.case import Case
+from thermal.heat import Event, role_of
+from thermal.sag import equivalent_radius_m
+from thermal.window import CORE_HOT, DROP_LARGE, LOWER_FACE, TOO_LONG, UPPER_FACE, Limits, horizon_s
+
+Array = NDArray[np.float64]
+
+MEMBERS = 256
+#: Members are heated anew when their forecast is older than this, s, or this share of the heat so far.
+_OLD_S, _OLD_SHARE = 10.0, 0.03
+#: ... or when the posterior has gone this far from them (see `Update.far`), this often at one moment at most.
+_FAR, _ROUNDS = 0.5, 4
+#: From scratch, after an interruption, the posterior is sought in so many rounds.
+_ROUNDS_ANEW, _FAR_ANEW = 8, 0.1
+#: Members are followed at least so far ahead, s.
+_FOLLOWED_S = 900.0
+#: A reading older than this is not shown as the present one, s.
+_RECENT_S = 5.0
+#: Stands for members that are no longer followed: no dose adds up there, °C.
+ZERO_DOSE_C = -200.0
+#: Share of wrong cues that is accepted where nobody says otherwise.
+RISK = 0.01
+
+
+@dataclass(frozen=True)
+class Request:
+    """Members that are to be heated: the arguments of `members.solve`."""
+
+    case: Case
+    of: Limits
+    air: Heard | None
+    normals: Array
+    time_s: Array
+    now_s: float
+
+    def solved(self) -> Members:
+        """Heat them."""
+        return solve(self.case, self.of, self.air, self.normals, self.time_s, self.now_s)
+
+
+#: Yields requests for members, is sent them, returns the estimate.
+Asking = Generator[Request, Members, Estimate]
+
+
+@dataclass(frozen=True)
+class _Heated:
+    """Members with what is asked of them again and again: first times, s, (members,), infinity for never."""
+
+    members: Members
+    proposal: Proposal
+    at_s: float
+    events: tuple[Event, ...]
+    core_s: Array
+    drop_s: Array
+    maxima_s: dict[str, Array]
+
+    @property
+    def ready_s(self) -> Array:
+        """When all minima are met."""
+        return np.maximum(self.core_s, self.drop_s)
+
+    @property
+    def spoilt_s(self) -> Array:
+        """When the first maximum is broken."""
+        earliest: Array = np.minimum.reduce(list(self.maxima_s.values()))
+        return earliest
+
+
+class Estimator:
+    """The estimate of one heat.
+
+    Args:
+        case: sheet and oven as planned. of: limits of its window.
+        line_mm: what each drop line stands for, mm.
+        risk: accepted probability that the coldest point is not warm enough when it is called so.
+        trusted: columns whose readings count whatever speaks against them.
+    """
+
+    def __init__(
+        self,
+        case: Case,
+        of: Limits,
+        line_mm: Mapping[str, float] | None = None,
+        risk: float = RISK,
+        trusted: frozenset[str] = frozenset(),
+        members: int = MEMBERS,
+    ) -> None:
+        self._case, self._of, self._line_mm = replace(case, measured=None), of, dict(line_mm or {})
+        self._risk, self._trusted = risk, trusted
+        self.names = names(case)
+        self._xi = posterior.design(len(self.names), members)
+        self._heated: _Heated | None = None
+
+    def at(self, seen: Observed, now_s: float) -> Estimate:
+        """The estimate at `now_s` from what was known then; asked for again and again, with increasing times."""
+        return _served(self.asking(seen, now_s))
+
+    def asking(self, seen: Observed, now_s: float) -> Asking:
+        """The same, with the heating of members left to the caller, who may batch it: yields requests, is sent the
+        members, returns the estimate.
+        """
+        trust = believed(self._case, seen.until(now_s), self._trusted)
+        heated, rounds, enough = self._heated, _ROUNDS, _FAR
+        if heated is None:
+            yield from self._heat(trust, now_s, posterior.prior(len(self.names)))
+            rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
+        elif now_s - heated.at_s >= max(_OLD_S, _OLD_SHARE * heated.at_s) or heated.events != trust.seen.events:
+            yield from self._heat(trust, now_s, self._update(trust.seen).proposal(heated.proposal))
+        for _ in range(rounds):
+            update = self._update(trust.seen)
+            if update.far() < enough:
+                break
+            yield from self._heat(trust, now_s, update.proposal(self._now().proposal))
+        return self._estimate(trust, now_s)
+
+    # ------------------------------------------------------------ heating
+
+    def _heat(self, trust: Believed, now_s: float, proposal: Proposal) -> Generator[Request, Members, None]:
+        """Heat members anew, from the door through `now_s` on."""
+        seen = trust.seen
+        doors_s = air.doors_s(seen)
+        case = replace(self._case, openings_s=(0.0, *doors_s))
+        widest_s = times.WIDEST_OF_BUBBLE_S if case.drops else times.WIDEST_S
+        time_s = np.concatenate([times.past(now_s, doors_s, widest_s), times.ahead(now_s, self._until_s(now_s))])
+        found = air.heard(case, seen, time_s, now_s)
+        members = yield Request(case, self._of, found, proposal.members(self._xi), time_s, now_s)
+        self._heated = _first_times(members, self._of, proposal, now_s, seen.events)
+
+    def _until_s(self, now_s: float) -> float:
+        """How far members are followed: far beyond the last that gets ready, as far as that is known."""
+        longest_s = max(horizon_s(self._case.gauge_m * 1.1), now_s + _FOLLOWED_S)
+        if self._heated is None:
+            return longest_s
+        ready = self._heated.ready_s
+        finite = ready[np.isfinite(ready)]
+        if len(finite) < len(ready) // 2:
+            return longest_s
+        return min(longest_s, max(now_s + _FOLLOWED_S, 1.7 * float(np.max(finite))))
+
+    # ------------------------------------------------------------ conditioning
+
+    def _now(self) -> _Heated:
+        assert self._heated is not None, "members are heated before they are asked"
+        return self._heated
+
+    def _update(self, seen: Observed) -> Update:
+        found = evidence(self._case, seen, self._now().members, self._line_mm)
+        return posterior.update(self._xi, self._now().proposal, found)
+
+    def _estimate(self, trust: Believed, now_s: float) -> Estimate:
+        found = evidence(self._case, trust.seen, self._now().members, self._line_mm)
+        update = posterior.update(self._xi, self._now().proposal, found)
+        # Nobody has seen a drop that is only predicted: its limit is then the technician's to watch, not the cue's.
+        of_sheet = [one for one in found if one.name not in LINES and role_of(one.name) != "drop_mm"]
+        hangs = len(of_sheet) < len(found)
+        full = self._answer(now_s, update, hangs)
+        apart = None
+        if hangs:
+            apart = self._answer(now_s, posterior.update(self._xi, self._now().proposal, of_sheet), hangs)
+        readings = sum(len(one.measured) for one in found)
+        misfit = None
+        if readings:
+            misfit = float(np.sqrt(sum(update.misfit[one.name] ** 2 * len(one.measured) for one in found) / readings))
+        return Estimate(
+            time_s=now_s,
+            drop_measured_mm=_last(trust.seen, "drop_mm", now_s),
+            thermal=apart,
+            misfit=misfit,
+            used=tuple(one.name for one in found),
+            set_aside=trust.reasons,
+            notes=(),
+            **{name: getattr(full, name) for name in Answer.__dataclass_fields__},
+        )
+
+    def _answer(self, now_s: float, update: Update, hangs: bool) -> Answer:
+        """What an update says; `hangs`: whether the drop was seen, so that its largest value counts."""
+        heated, of, xi = self._now(), self._of, self._xi
+        members, moved = heated.members, update.moved(xi)
+
+        def now(values: Array) -> Array:
+            return posterior.carried(at_time(members.time_s, values, np.array([now_s]))[0], xi, moved)
+
+        coldest, upper, lower = map(now, (members.coldest_c, members.upper_c, members.lower_c))
+        above = coldest - posterior.carried(members.minimum_c, xi, moved)
+        core_s, drop_s = posterior.carried(heated.core_s, xi, moved), posterior.carried(heated.drop_s, xi, moved)
+        ready_s = np.maximum(core_s, drop_s)
+        maxima = {
+            name: posterior.carried(times_s, xi, moved)
+            for name, times_s in heated.maxima_s.items()
+            if hangs or name != DROP_LARGE
+        }
+        spoilt_s = np.minimum.reduce(list(maxima.values()))
+        first = np.argmin(np.stack(list(maxima.values())), axis=0)[np.isfinite(spoilt_s)]
+        drop = None
+        if members.drop_ratio is not None and self._case.opening_m is not None:
+            ratio = unflow(now(flow(members.drop_ratio)))
+            drop = _spread(ratio * equivalent_radius_m(self._case.opening_m) * 1e3)
+        dropped = np.ones(len(above), np.bool_) if of.drop_min is None else drop_s <= now_s
+        return Answer(
+            core_c=_spread(coldest),
+            upper_c=_spread(upper),
+            lower_c=_spread(lower),
+            drop_mm=drop,
+            above_k=_spread(above),
+            surely_k=_tail(above, self._risk),
+            p_core=_above_zero(above),
+            p_drop=float(np.mean(dropped)),
+            p_spoilt=float(np.mean(spoilt_s <= now_s)),
+            p_ready=float(np.mean((above >= 0.0) & dropped & (spoilt_s > now_s))),
+            opens=_moment(ready_s),
+            closes=_moment(spoilt_s),
+            closes_by=list(maxima)[int(np.bincount(first).argmax())] if len(first) else None,
+        )
+
+
+def _served(asking: Asking) -> Estimate:
+    """Run a question, heating its members one request after the other."""
+    try:
+        request = next(asking)
+        while True:
+            request = asking.send(request.solved())
+    except StopIteration as done:
+        answer: Estimate = done.value
+        return answer
+
+
+def _first_times(members: Members, of: Limits, proposal: Proposal, now_s: float, events: tuple[Event, ...]) -> _Heated:
+    time_s = members.time_s
+    maxima = {
+        UPPER_FACE: first_passed(time_s, members.upper_c, members.face_max_c),
+        LOWER_FACE: first_passed(time_s, members.lower_c, members.face_max_c),
+        CORE_HOT: first_passed(time_s, members.coldest_c, members.core_max_c),
+    }
+    drop_s = np.zeros(members.normals.shape[1])
+    if members.drop_ratio is not None:
+        if of.drop_min is not None:
+            drop_s = first_passed(time_s, members.drop_ratio, of.drop_min)
+        if of.drop_max is not None:
+            maxima[DROP_LARGE] = first_passed(time_s, members.drop_ratio, of.drop_max)
+    if of.dose is not None:
+        rate = of.dose.rate(np.nan_to_num(np.fmax(members.upper_c, members.lower_c), nan=ZERO_DOSE_C))
+        used = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)[:, None], axis=0)
+        maxima[TOO_LONG] = first_passed(time_s[1:], used, of.dose.limit_s)
+    core_s = first_passed(time_s, members.coldest_c, members.minimum_c)
+    return _Heated(members, proposal, now_s, events, core_s, drop_s, maxima)
+
+
+def _last(seen: Observed, role: str, now_s: float) -> float | None:
+    """Last believed reading of a role, if it is not old."""
+    recent = [
+        (seen.time_s[at[-1]], float(values[at[-1]]))
+        for name in seen.of_role(role)
+        if len(at := np.flatnonzero(np.isfinite(values := seen.columns[name]) & (seen.time_s > now_s - _RECENT_S)))
+    ]
+    return max(recent)[1] if recent else None
+
+
+def _spread(values: Array) -> Spread:
+    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
+    return Spread(float(middle), float(low), float(high))
+
+
+def _moment(times_s: Array) -> Moment:
+    low, middle, high = np.quantile(times_s, [0.05, 0.5, 0.95], method="nearest")
+    finite = [float(t) if np.isfinite(t) else None for t in (middle, low, high)]
+    return Moment(finite[0], finite[1], finite[2], float(np.mean(np.isfinite(times_s))))
+
+
+def _skewed(values: Array) -> tuple[float, float, float]:
+    mean, std = float(np.mean(values)), float(np.std(values))
+    skew = float(np.mean(((values - mean) / std) ** 3)) if std > 0.0 else 0.0
+    return mean, std, min(max(skew, -1.0), 1.0)
+
+
+def _tail(values: Array, risk: float) -> float:
+    """Value that is exceeded with all but the probability `risk`: a quantile beyond what a few hundred members show,
+    by the Cornish-Fisher expansion with the members' mean, spread and skewness (E.A. Cornish, R.A. Fisher, Rev. Inst.
+    Int. Statist. 5 (1938) 307).
+    """
+    mean, std, skew = _skewed(values)
+    z = float(ndtri(risk))
+    return mean + std * (z + (z * z - 1.0) * skew / 6.0)
+
+
+def _above_zero(values: Array) -> float:
+    """Probability of more than zero, smoothed over the members' spacing."""
+    width = 0.1 * max(float(np.std(values)), 1e-6)
+    return float(np.mean(ndtr(values / width)))

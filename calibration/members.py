@@ -1,0 +1,183 @@
+"""Members of an ensemble: sheets and ovens that might be the true ones, each heated through the whole heat so far and
+on into what is to come.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.air import Heard, Stops, members_air
+from thermal.build import slab
+from thermal.case import Case, Departures
+from thermal.conduction import TOLERANCE_K, Moment, march
+from thermal.grid import coldest_c, natural_order
+from thermal.slab import Slab
+from thermal.surroundings import OvenFaces
+from thermal.uncertainty import departures, unknowns
+from thermal.window import Limits
+
+Array = NDArray[np.float64]
+
+#: Intervals across the sheet: the error is that of the plan's grid within a few hundredths of a kelvin
+#: (docs/numerics.md), far below what is uncertain.
+INTERVALS = 12
+#: Beyond the case's own unknowns: the air to come, the other face's air where only one is measured, the answer times
+#: of the faces' sensors, and at how little left of its crystals a sheet looks clear.
+EXTRAS = ("air_later", "air_apart", "lag_upper", "lag_lower", "clear")
+#: A member is followed until it is ready and this much longer, s and in shares of that time, or spoilt; but beyond
+#: the present moment at least as long as it may serve before members are heated anew, s and in shares of the heat.
+_AFTER_READY_S, _AFTER_READY = 300.0, 0.35
+_SERVES_S, _SERVES = 60.0, 0.1
+#: A natural sheet looks clear when so little of its main melting range is left, give or take so many kelvin (both
+#: estimated; that it turns clear when its core has melted is common practice, no source).
+_CRYSTALS_SEEN = 0.05
+_CLEAR_STD_K = 2.0
+
+
+def names(case: Case) -> tuple[str, ...]:
+    """What is uncertain about a live heat, by name, in the order of the members' normals."""
+    return (*unknowns(case), *EXTRAS)
+
+
+@dataclass(frozen=True)
+class Members:
+    """Members and their heats on a grid of times.
+
+    Attributes:
+        normals: standard normal numbers behind each member, (unknowns, members).
+        time_s: (times,), from 0. upper_c, lower_c, coldest_c: (times, members), °C, NaN where not followed.
+        drop_ratio: drop over clamp radius, (times, members); None where it is not predicted.
+        minimum_c, core_max_c, face_max_c: limits of each member, (members,), °C.
+        clear_c: at this coldest temperature a natural sheet looks clear, (members,); None where it does not turn.
+    """
+
+    normals: Array
+    time_s: Array
+    upper_c: Array
+    lower_c: Array
+    coldest_c: Array
+    drop_ratio: Array | None
+    minimum_c: Array
+    core_max_c: Array
+    face_max_c: Array
+    clear_c: Array | None = None
+
+    def columns(self, keep: slice) -> Members:
+        """Some of the members."""
+        cut = {
+            name: None if (value := getattr(self, name)) is None else value[..., keep]
+            for name in self.__dataclass_fields__
+            if name != "time_s"
+        }
+        return replace(self, **cut)
+
+
+class _OnGrid:
+    """Keeps the state of each member at each time of the grid; done with one that has nothing more to tell."""
+
+    def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
+        batch = problem.batch
+        self._problem, self._time_s, self._of = problem, time_s, of
+        self._until_s = now_s + max(_SERVES_S, _SERVES * now_s)
+        shape = (len(time_s), batch)
+        self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
+        self.drop = np.full(shape, np.nan)
+        self.minimum, self.core_max, self.face_max = (
+            np.broadcast_to(value + np.asarray(shift, float), (batch,)).copy()
+            for value, shift in (
+                (of.core_min_c, by.core_min_k),
+                (of.core_max_c, by.core_max_k),
+                (of.face_max_c, by.face_max_k),
+            )
+        )
+        self._ready_s = np.full(batch, np.inf)
+        self._natural: NDArray[np.intp] | None = None
+
+    def see(self, moment: Moment) -> NDArray[np.bool_] | None:
+        """See `Observer.see`."""
+        place = np.searchsorted(self._time_s, moment.time_s - 1e-6)
+        place = np.minimum(place, len(self._time_s) - 1)
+        there = np.flatnonzero(np.abs(self._time_s[place] - moment.time_s) < 1e-6)
+        if not len(there):
+            return None
+        if self._natural is None:
+            self._natural = natural_order(len(moment.inward_h) - 1)
+        whole = len(there) == len(moment.columns)
+        columns = moment.columns if whole else moment.columns[there]
+        h = moment.inward_h if whole else moment.inward_h[:, there]
+        material = self._problem.material
+        if len(columns) < self._problem.batch:
+            material = material.columns(columns)
+        profile = material.temperature(h[self._natural])
+        at = place[there], columns
+        coldest = coldest_c(profile)
+        self.upper[at], self.lower[at], self.coldest[at] = profile[0], profile[-1], coldest
+        drop = moment.drop_ratio[there]
+        self.drop[at] = drop
+        return self._done(moment, there, columns, coldest, np.maximum(profile[0], profile[-1]), drop)
+
+    def _done(
+        self,
+        moment: Moment,
+        there: NDArray[np.intp],
+        columns: NDArray[np.intp],
+        coldest: Array,
+        hotter: Array,
+        drop: Array,
+    ) -> NDArray[np.bool_]:
+        time_s = moment.time_s[there]
+        ready = coldest >= self.minimum[columns]
+        if self._of.drop_min is not None:
+            ready &= drop >= self._of.drop_min
+        self._ready_s[columns] = np.where(ready, np.minimum(self._ready_s[columns], time_s), self._ready_s[columns])
+        since = time_s - self._ready_s[columns]
+        spoilt = (hotter >= self.face_max[columns]) | (coldest >= self.core_max[columns])
+        if self._of.drop_max is not None:
+            spoilt |= drop >= self._of.drop_max
+        over = (since > _AFTER_READY_S + _AFTER_READY * self._ready_s[columns]) | (spoilt & (since >= 0.0))
+        done = np.zeros(len(moment.columns), np.bool_)
+        done[there] = over & (time_s > self._until_s)
+        return done
+
+
+def solve(case: Case, of: Limits, air: Heard | None, normals: Array, time_s: Array, now_s: float) -> Members:
+    """Heat every member from the door to the end of the grid, or until it has nothing more to tell.
+
+    Args:
+        case: without measured air of its own; with the door's openings. air: measured and carried on, on the same
+        grid; None: each member's oven as its card and departures say. normals: (unknowns, members), see `names`.
+        time_s: (times,), from 0, increasing. now_s: members are followed at least so far.
+    """
+    by = departures(case, normals[: -len(EXTRAS)])
+    later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
+    problem = slab(case, by)
+    assert isinstance(problem.surroundings, OvenFaces)
+    oven = Stops(problem.surroundings.air, time_s) if air is None else members_air(case, air, by, later, apart)
+    problem = replace(problem, surroundings=replace(problem.surroundings, air=oven))
+    keeper = _OnGrid(problem, of, by, time_s, now_s)
+    march(problem, float(time_s[-1]), keeper, INTERVALS, TOLERANCE_K)
+    return Members(
+        normals,
+        time_s,
+        keeper.upper,
+        keeper.lower,
+        keeper.coldest,
+        keeper.drop if problem.sag is not None else None,
+        keeper.minimum,
+        keeper.core_max,
+        keeper.face_max,
+        _clear_c(case, by, normals[-1]),
+    )
+
+
+def _clear_c(case: Case, by: Departures, normal: Array) -> Array | None:
+    main = case.polymer.main_melting
+    if main is None or case.colour != "natural":
+        return None
+    # Share of a triangle beyond T: (end - T)2/((end - onset)(end - peak)) between peak and end.
+    below_k = np.sqrt(_CRYSTALS_SEEN * (main.end_c - main.onset_c) * (main.end_c - main.peak_c))
+    clear_c: Array = main.end_c - below_k + by.melting_k + _CLEAR_STD_K * normal
+    return clear_c

@@ -1,0 +1,136 @@
+"""Conditioning an ensemble on evidence.
+
+Members are drawn from a normal proposal z = mean + factor xi, with xi a fixed design whose mean is zero and whose
+covariance is exactly the identity. The slopes of every prediction over the design are the regression over the
+proposal's whole width, not a derivative at a point (statistical linearisation; A.H. Jazwinski, Stochastic Processes and
+Filtering Theory, 1970, ch. 9, recalled); with them the normal prior and the evidence give the posterior in closed form,
+and members move with it. Where the posterior has moved far from its proposal the members are heated anew from the
+posterior, so that in the end prediction and posterior agree (A.F. Garcia-Fernandez, L. Svensson, M.R. Morelande, S.
+Sarkka, IEEE Trans. Signal Processing 63 (2015) 5561, posterior linearisation, recalled).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.evidence import Evidence
+
+Array = NDArray[np.float64]
+
+
+def design(unknowns: int, members: int, seed: int = 1) -> Array:
+    """Standard normal columns, (unknowns, members), with mean zero and covariance the identity to rounding.
+
+    Raises:
+        ValueError: fewer members than twice the unknowns: slopes over them would be noise.
+    """
+    if members < 2 * unknowns:
+        raise ValueError(f"members = {members}: expected at least twice the {unknowns} unknowns")
+    half = np.random.default_rng(seed).standard_normal((unknowns, members // 2))
+    both = np.concatenate([half, -half], axis=1)
+    lower = np.linalg.cholesky(both @ both.T / both.shape[1])
+    result: Array = np.linalg.solve(lower, both)
+    return result
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Normal distribution of the unknowns: mean (unknowns,), factor (unknowns, unknowns), covariance factor factorT."""
+
+    mean: Array
+    factor: Array
+
+    def members(self, xi: Array) -> Array:
+        """Members at the design's points, (unknowns, members)."""
+        result: Array = self.mean[:, None] + self.factor @ xi
+        return result
+
+
+def prior(unknowns: int) -> Proposal:
+    """Everything as stated, standard normal."""
+    return Proposal(np.zeros(unknowns), np.eye(unknowns))
+
+
+@dataclass(frozen=True)
+class Update:
+    """Posterior within a proposal: xi' = shift + narrowing xi.
+
+    Attributes:
+        shift: (unknowns,), in standard deviations of the proposal. narrowing: symmetric, (unknowns, unknowns).
+        misfit: root mean square of the evidence's departures from the posterior in their own standard deviations,
+        by evidence's name; about one where the model explains the heat.
+    """
+
+    shift: Array
+    narrowing: Array
+    misfit: dict[str, float]
+
+    def moved(self, xi: Array) -> Array:
+        """The design's points after the evidence."""
+        result: Array = self.shift[:, None] + self.narrowing @ xi
+        return result
+
+    def proposal(self, of: Proposal) -> Proposal:
+        """The posterior as a proposal of its own."""
+        return Proposal(of.mean + of.factor @ self.shift, of.factor @ self.narrowing)
+
+    def far(self) -> float:
+        """How far the posterior has gone from its proposal: 0 not at all; a shift of one standard deviation, or a
+        narrowing by a factor e, count as one.
+        """
+        least = float(np.min(np.linalg.eigvalsh(self.narrowing)))
+        return max(float(np.max(np.abs(self.shift))), -np.log(max(least, 1e-9)))
+
+
+def update(xi: Array, proposal: Proposal, found: Sequence[Evidence]) -> Update:
+    """Condition a proposal on evidence.
+
+    Args:
+        xi: the design, (unknowns, members), at whose points the evidence was predicted.
+    """
+    count = xi.shape[1]
+    precision = proposal.factor.T @ proposal.factor
+    right = -proposal.factor.T @ proposal.mean
+    whitened = []
+    for one in found:
+        mean = one.predicted.mean(axis=1)
+        slope = (one.predicted - mean[:, None]) @ xi.T / count
+        # What a straight line leaves of the members' scatter counts as uncertainty of the prediction.
+        bent = np.mean((one.predicted - mean[:, None] - slope @ xi) ** 2, axis=1)
+        lower = np.linalg.cholesky(one.covariance + np.diag(bent))
+        white = np.linalg.solve(lower, np.column_stack([slope, one.measured - mean]))
+        slope, off = white[:, :-1], white[:, -1]
+        precision = precision + slope.T @ slope
+        right = right + slope.T @ off
+        whitened.append((one.name, slope, off))
+    values, vectors = np.linalg.eigh(precision)
+    inverse = 1.0 / np.maximum(values, 1e-12)
+    shift = vectors @ (inverse * (vectors.T @ right))
+    narrowing = (vectors * np.sqrt(inverse)) @ vectors.T
+    misfit = {name: float(np.sqrt(np.mean((off - slope @ shift) ** 2))) for name, slope, off in whitened}
+    return Update(shift, narrowing, misfit)
+
+
+def carried(values: Array, xi: Array, moved: Array) -> Array:
+    """Members' values of some quantity after the evidence: along the quantity's slope over the design.
+
+    Args:
+        values: (members,) or (quantities, members); infinite ones (never) stay as they are.
+    """
+    change = moved - xi
+    if values.ndim == 2:
+        return np.stack([carried(row, xi, moved) for row in values])
+    finite = np.isfinite(values)
+    if finite.all():
+        slope = (values - values.mean()) @ xi.T / xi.shape[1]
+        result: Array = values + slope @ change
+        return result
+    if np.count_nonzero(finite) < 2 * len(xi):
+        return values
+    known = np.column_stack([np.ones(np.count_nonzero(finite)), xi[:, finite].T])
+    slope = np.linalg.lstsq(known, values[finite], rcond=None)[0][1:]
+    return np.where(finite, values + slope @ change, values)
