@@ -1,33 +1,37 @@
 """The air at the sheet: as measured so far, and as it will go on, for every member of an ensemble.
 
-The oven card's small model gives the shape (a fall at each opening of the door, an exponential recovery); what was
-measured departs from it by a residual, which bridges gaps and is carried on: its last value decays to its mean of the
-last minutes with the oven's recovery time. Without any air reading the card's model alone drives the members.
+The course of the air since the door was last opened is fitted to its readings (`recovery`) and carried on; the present
+departure from it, a thermostat's swing, is soon forgotten. Gaps follow the course. Without any air reading the oven
+card's small model alone drives the members.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import recovery
 from calibration.observed import Observed
-from thermal.build import steady_air_c, steady_wall_c
+from calibration.recovery import Recovery
+from thermal.build import steady_air_c
 from thermal.case import Case, Departures
-from thermal.surroundings import Air, Drive, OvenAir, SeriesAir, lagged_wall_c
+from thermal.surroundings import Air, Drive, SeriesAir, lagged_wall_c
 
 Array = NDArray[np.float64]
 Columns = NDArray[np.intp]
 
-#: Standard uncertainty of the air to come against the forecast, K, approached with this time constant, s: a
-#: thermostat's swing and a slow drift (estimated).
-LATER_STD_K, LATER_S = 2.0, 120.0
+#: Standard uncertainty of the air to come beyond that of where it is going, K: a thermostat's swing, a slow drift
+#: (estimated); approached with this time constant, s.
+DRIFT_STD_K, LATER_S = 1.0, 60.0
 #: Where only one face's air is measured the other's differs by so much, K (estimated from the demo ovens' kind).
 APART_STD_K = 2.0
-#: The residual that stays: mean over so long, s; with the weight of so many seconds of none.
-_STEADY_S, _NONE_S = 180.0, 30.0
-_RECENT_S = 10.0
+#: The present departure from the course is the mean of so long, s, and forgotten in so long, s.
+_RECENT_S, _FORGOTTEN_S = 10.0, 30.0
+#: A preheat counts so far back, s, until the door is opened, s, with so many readings.
+_PREHEAT_S, _DOOR_S, _PREHEAT_READINGS = 300.0, 10.0, 10
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,11 @@ class Stops:
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """See `Air.drive`."""
         return self.air.drive(time_s, before)
+
+    @property
+    def jumps(self) -> bool:
+        """See `Air.jumps`."""
+        return self.air.jumps
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
@@ -58,7 +67,8 @@ class Heard:
 
     Attributes:
         time_s: (times,). upper_c, lower_c: (times,), °C, carried on beyond the last reading.
-        apart: whether the two were measured apart. last_s: of the last reading; the air after it is a forecast.
+        apart: whether the two were measured apart. last_s: of the last reading; the air after it is a forecast, with
+        the standard deviation later_std_k, K.
         wall_c: (times,) or None where it was not measured. before_s, before_c: mean air before the sheet went in.
     """
 
@@ -67,6 +77,7 @@ class Heard:
     lower_c: Array
     apart: bool
     last_s: float
+    later_std_k: float
     wall_c: Array | None
     before_s: Array
     before_c: Array
@@ -88,18 +99,17 @@ def heard(case: Case, seen: Observed, time_s: Array, now_s: float) -> Heard | No
     measured = [values is not None and bool(np.isfinite(values[inside]).any()) for values in faces]
     if not any(measured):
         return None
-    card = _card_air(case, (0.0, *doors_s(seen)))
-    series, lasts = [], []
-    for values, there in zip(faces, measured, strict=True):
-        if values is not None and there:
-            found, last_s = _carried(case, seen.time_s[inside], values[inside], time_s, card)
-            series.append(found)
-            lasts.append(last_s)
-    upper, lower = (series[0], series[-1])
+    there = [values for values, known in zip(faces, measured, strict=True) if known and values is not None]
+    courses = [_course(case, seen, values) for values in there]
+    series = [_carried(seen, values, time_s, course) for values, course in zip(there, courses, strict=True)]
+    (upper, first_s), (lower, second_s) = series[0], series[-1]
     mean = _mean_of([values for values in faces if values is not None])
     early = (seen.time_s < 0.0) & np.isfinite(mean)
     walls = _walls(seen, time_s, now_s)
-    return Heard(time_s, upper, lower, all(measured), min(lasts), walls, seen.time_s[early], mean[early])
+    later_std_k = max(course.std_k for course in courses)
+    return Heard(
+        time_s, upper, lower, all(measured), min(first_s, second_s), later_std_k, walls, seen.time_s[early], mean[early]
+    )
 
 
 def _mean(seen: Observed, role: str) -> Array | None:
@@ -115,49 +125,33 @@ def _mean_of(columns: list[Array]) -> Array:
     return total
 
 
-def _card_air(case: Case, openings_s: tuple[float, ...]) -> OvenAir:
-    card, one = case.oven, np.ones(1)
-    return OvenAir(
-        steady_air_c(card, case.set_c) * one,
-        steady_wall_c(card, case.set_c) * one,
-        card.door_drop_k * one,
-        card.recovery_s * one,
-        card.wall_lag_s * one,
-        openings_s,
-    )
-
-
-def _card_at(card: OvenAir, time_s: Array) -> Array:
-    total = np.full_like(time_s, float(card.air_c[0]))
-    for opening in card.openings_s:
-        since = time_s - opening
-        fall = float(card.drop_k[0]) * np.exp(-np.maximum(since, 0.0) / max(float(card.recovery_s[0]), 1e-3))
-        total -= np.where((since >= 0.0) & (card.recovery_s[0] > 0.0), fall, 0.0)
-    return total
-
-
-def _carried(case: Case, at_s: Array, values: Array, time_s: Array, card: OvenAir) -> tuple[Array, float]:
-    """One air series on the grid, and when its last reading was."""
+def _course(case: Case, seen: Observed, values: Array) -> Recovery:
+    """Where the air goes since the door was last opened, from its readings."""
+    card, door_s = case.oven, max((0.0, *doors_s(seen)))
     good = np.isfinite(values)
-    at, rest = at_s[good], values[good] - _card_at(card, at_s[good])
-    last_s = float(at[-1])
-    edges = np.concatenate([[-np.inf], 0.5 * (time_s[1:] + time_s[:-1]), [np.inf]])
-    place = np.searchsorted(edges, at, "right") - 1
+    time_s, air_c = seen.time_s[good], values[good]
+    expected_c, std_k = steady_air_c(card, case.set_c), recovery.STEADY_STD_K
+    preheat = (time_s < -_DOOR_S) & (time_s > -_PREHEAT_S)
+    if np.count_nonzero(preheat) >= _PREHEAT_READINGS:
+        expected_c, std_k = float(np.mean(air_c[preheat])), recovery.AFTER_PREHEAT_STD_K
+    return recovery.fit(time_s, air_c, door_s, expected_c, std_k, card.door_drop_k, card.recovery_s)
+
+
+def _carried(seen: Observed, values: Array, time_s: Array, course: Recovery) -> tuple[Array, float]:
+    """One air series on the grid, carried on along its course, and when its last reading was."""
+    good = np.isfinite(values) & (seen.time_s >= 0.0)
+    at = seen.time_s[good]
+    rest, last_s = values[good] - course.at(at), float(at[-1])
+    edges = 0.5 * (time_s[1:] + time_s[:-1])
+    place = np.searchsorted(edges, at, "right")
     count = np.bincount(place, minlength=len(time_s))
     total = np.bincount(place, rest, minlength=len(time_s))
     filled = count > 0
     binned = np.interp(time_s, time_s[filled], total[filled] / count[filled])
-    late = rest[at > last_s - _STEADY_S]
-    weight_s = len(late) * _step_s(at)
-    steady = float(np.mean(late)) * weight_s / (weight_s + _NONE_S)
-    recent = float(np.mean(rest[at > last_s - _RECENT_S]))
     later = time_s > last_s
-    binned[later] = steady + (recent - steady) * np.exp(-(time_s[later] - last_s) / max(case.oven.recovery_s, 30.0))
-    return _card_at(card, time_s) + binned, last_s
-
-
-def _step_s(at_s: Array) -> float:
-    return float(np.median(np.diff(at_s))) if len(at_s) > 1 else 1.0
+    recent = float(np.mean(rest[at > last_s - _RECENT_S]))
+    binned[later] = recent * np.exp(-(time_s[later] - last_s) / _FORGOTTEN_S)
+    return course.at(time_s) + binned, last_s
 
 
 def _walls(seen: Observed, time_s: Array, now_s: float) -> Array | None:
@@ -172,29 +166,47 @@ def _walls(seen: Observed, time_s: Array, now_s: float) -> Array | None:
     return np.interp(time_s, at, values[good])
 
 
-def members_air(case: Case, found: Heard, by: Departures, later: Array, apart: Array) -> SeriesAir:
+def members_air(case: Case, heard: Sequence[Heard], by: Departures, later: Array, apart: Array) -> SeriesAir:
     """The air and the walls of every member.
 
     Args:
-        later, apart: standard normal, (batch,): of the air to come, and of the other face's air where one is measured.
+        heard: measured, all on one grid, each for an equal share of the members.
+        later, apart: standard normal, (members,): of the air to come, and of the other face's air where one is
+        measured.
     """
-    batch = len(later)
-    air_k = np.broadcast_to(np.asarray(by.air_k, float), (batch,))
+    members = len(later)
+    shares = np.array_split(np.arange(members), len(heard))
+
+    def wide(value: Array | float) -> Array:
+        return np.broadcast_to(np.asarray(value, float), (members,))
+
+    air_k, wall_k = wide(by.air_k), wide(by.wall_k)
+    lag_s = wide(case.oven.wall_lag_s * np.asarray(by.wall_lag, float))
+    parts = [
+        _share(case, one, air_k[own], wall_k[own], lag_s[own], later[own], apart[own])
+        for one, own in zip(heard, shares, strict=True)
+    ]
+    airs, walls = zip(*parts, strict=True)
+    return SeriesAir(heard[0].time_s, np.concatenate(airs, axis=2), np.concatenate(walls, axis=1))
+
+
+def _share(
+    case: Case, found: Heard, air_k: Array, wall_k: Array, lag_s: Array, later: Array, apart: Array
+) -> tuple[Array, Array]:
+    """Air (times, 2, members) and walls (times, members) of the members that one measured air drives."""
     ramp = 1.0 - np.exp(-np.maximum(found.time_s - found.last_s, 0.0) / LATER_S)
-    common = air_k + LATER_STD_K * ramp[:, None] * later
+    to_come = np.hypot(found.later_std_k, DRIFT_STD_K) * ramp[:, None] * later
     half = 0.0 if found.apart else 0.5 * APART_STD_K * apart
-    upper, lower = found.upper_c[:, None] + common + half, found.lower_c[:, None] + common - half
+    upper, lower = found.upper_c[:, None] + to_come + half, found.lower_c[:, None] + to_come - half
+    air = np.stack([upper, lower], axis=1) + air_k
     if found.wall_c is not None:
-        wall = found.wall_c[:, None] + by.wall_k + np.zeros(batch)
-        return SeriesAir(found.time_s, np.stack([upper, lower], axis=1), wall)
-    lag = case.oven.wall_lag_s * np.asarray(by.wall_lag, float) * np.ones(batch)
-    # The walls follow the air that was measured: what its sensor is off by does not move them.
-    offset = case.oven.wall_offset_k - case.oven.air_offset_k + np.asarray(by.wall_k, float) + np.zeros(batch)
-    steady = steady_air_c(case.oven, case.set_c)
-    # Without a recorded preheat the walls are taken to be steady when the sheet goes in.
-    before_s = found.before_s if len(found.before_s) else np.array([-0.01])
-    before_c = found.before_c if len(found.before_s) else np.array([steady])
-    time = np.concatenate([before_s, found.time_s])
-    mean = np.concatenate([before_c[:, None] + np.zeros(batch), 0.5 * (upper + lower) - air_k])
-    wall = lagged_wall_c(time, mean, lag, offset)[len(before_s) :]
-    return SeriesAir(found.time_s, np.stack([upper, lower], axis=1), wall)
+        return air, found.wall_c[:, None] + wall_k
+    # The walls follow the air that was measured: what its sensor is off by does not move them. Without a recorded
+    # preheat they are taken to be steady when the sheet goes in.
+    offset = case.oven.wall_offset_k - case.oven.air_offset_k + wall_k
+    known = len(found.before_s) > 0
+    before_s = found.before_s if known else np.array([-0.01])
+    before_c = found.before_c if known else np.array([steady_air_c(case.oven, case.set_c)])
+    time_s = np.concatenate([before_s, found.time_s])
+    mean = np.concatenate([before_c[:, None] + 0.0 * later, 0.5 * (upper + lower)])
+    return air, lagged_wall_c(time_s, mean, lag_s, offset)[len(before_s) :]

@@ -88,13 +88,13 @@ def _still(seen: Observed, name: str, values: Array) -> Flags:
     known = np.flatnonzero(np.isfinite(values))
     if len(known) < 2:
         return wrong
-    starts = np.flatnonzero(np.diff(values[known]) != 0.0) + 1
-    for run in np.split(known, starts):
-        if seen.time_s[run[-1]] - seen.time_s[run[0]] < _STILL_S:
-            continue
+    bounds = np.flatnonzero(np.diff(values[known]) != 0.0) + 1
+    firsts, lasts = known[np.append(0, bounds)], known[np.append(bounds, len(known)) - 1]
+    for first in np.flatnonzero(seen.time_s[lasts] - seen.time_s[firsts] >= _STILL_S):
+        run = slice(firsts[first], lasts[first] + 1)
         others = [v[run] for n, v in seen.columns.items() if n != name and role_of(n) != "drop_mm"]
         if any(np.nanmax(v) - np.nanmin(v) > _MOVED_K for v in others if np.isfinite(v).any()):
-            wrong[run[1:]] = True
+            wrong[run.start + 1 : run.stop] = True
     return wrong
 
 

@@ -22,8 +22,8 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
-from calibration.evidence import LINES, at_time, evidence, first_passed, flow, unflow
-from calibration.members import Members, names, solve
+from calibration.evidence import LINES, Evidence, at_time, evidence, first_passed, flow, unflow
+from calibration.members import Members, names, serves_s, solve
 from calibration.observed import Observed
 from calibration.posterior import Proposal, Update
 from thermal.case import Case
@@ -33,9 +33,9 @@ from thermal.window import CORE_HOT, DROP_LARGE, LOWER_FACE, TOO_LONG, UPPER_FAC
 
 Array = NDArray[np.float64]
 
-MEMBERS = 256
+MEMBERS = 128
 #: Members are heated anew when their forecast is older than this, s, or this share of the heat so far.
-_OLD_S, _OLD_SHARE = 10.0, 0.03
+_OLD_S, _OLD_SHARE = 15.0, 0.05
 #: ... or when the posterior has gone this far from them (see `Update.far`), this often at one moment at most.
 _FAR, _ROUNDS = 0.5, 4
 #: From scratch, after an interruption, the posterior is sought in so many rounds.
@@ -63,7 +63,8 @@ class Request:
 
     def solved(self) -> Members:
         """Heat them."""
-        return solve(self.case, self.of, self.air, self.normals, self.time_s, self.now_s)
+        heard = None if self.air is None else [self.air]
+        return solve(self.case, self.of, heard, self.normals, self.time_s, self.now_s)
 
 
 #: Yields requests for members, is sent them, returns the estimate.
@@ -118,6 +119,7 @@ class Estimator:
         self.names = names(case)
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
+        self._until_s = horizon_s(case.gauge_m * 1.1)
 
     def at(self, seen: Observed, now_s: float) -> Estimate:
         """The estimate at `now_s` from what was known then; asked for again and again, with increasing times."""
@@ -133,13 +135,19 @@ class Estimator:
             yield from self._heat(trust, now_s, posterior.prior(len(self.names)))
             rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
         elif now_s - heated.at_s >= max(_OLD_S, _OLD_SHARE * heated.at_s) or heated.events != trust.seen.events:
-            yield from self._heat(trust, now_s, self._update(trust.seen).proposal(heated.proposal))
+            # Of what came after the last members were followed, they know nothing.
+            update = self._update(self._evidence(trust.seen.until(serves_s(heated.at_s))))
+            yield from self._heat(trust, now_s, update.proposal(heated.proposal))
         for _ in range(rounds):
-            update = self._update(trust.seen)
+            found = self._evidence(trust.seen)
+            update = self._update(found)
             if update.far() < enough:
                 break
             yield from self._heat(trust, now_s, update.proposal(self._now().proposal))
-        return self._estimate(trust, now_s)
+        else:
+            found = self._evidence(trust.seen)
+            update = self._update(found)
+        return self._estimate(trust, now_s, found, update)
 
     # ------------------------------------------------------------ heating
 
@@ -149,21 +157,20 @@ class Estimator:
         doors_s = air.doors_s(seen)
         case = replace(self._case, openings_s=(0.0, *doors_s))
         widest_s = times.WIDEST_OF_BUBBLE_S if case.drops else times.WIDEST_S
-        time_s = np.concatenate([times.past(now_s, doors_s, widest_s), times.ahead(now_s, self._until_s(now_s))])
+        time_s = np.concatenate(
+            [times.past(now_s, doors_s, widest_s), times.ahead(now_s, max(self._until_s, now_s + _FOLLOWED_S))]
+        )
         found = air.heard(case, seen, time_s, now_s)
         members = yield Request(case, self._of, found, proposal.members(self._xi), time_s, now_s)
+        if self._heated is None:
+            self._follow(first_passed(time_s, members.coldest_c, members.minimum_c))
         self._heated = _first_times(members, self._of, proposal, now_s, seen.events)
 
-    def _until_s(self, now_s: float) -> float:
-        """How far members are followed: far beyond the last that gets ready, as far as that is known."""
-        longest_s = max(horizon_s(self._case.gauge_m * 1.1), now_s + _FOLLOWED_S)
-        if self._heated is None:
-            return longest_s
-        ready = self._heated.ready_s
-        finite = ready[np.isfinite(ready)]
-        if len(finite) < len(ready) // 2:
-            return longest_s
-        return min(longest_s, max(now_s + _FOLLOWED_S, 1.7 * float(np.max(finite))))
+    def _follow(self, ready_s: Array) -> None:
+        """How far members are followed from now on: far beyond the last that got ready, where most do."""
+        finite = ready_s[np.isfinite(ready_s)]
+        if len(finite) > len(ready_s) // 2:
+            self._until_s = min(self._until_s, max(_FOLLOWED_S, 1.7 * float(np.max(finite))))
 
     # ------------------------------------------------------------ conditioning
 
@@ -171,20 +178,20 @@ class Estimator:
         assert self._heated is not None, "members are heated before they are asked"
         return self._heated
 
-    def _update(self, seen: Observed) -> Update:
-        found = evidence(self._case, seen, self._now().members, self._line_mm)
+    def _evidence(self, seen: Observed) -> list[Evidence]:
+        return evidence(self._case, seen, self._now().members, self._line_mm)
+
+    def _update(self, found: list[Evidence]) -> Update:
         return posterior.update(self._xi, self._now().proposal, found)
 
-    def _estimate(self, trust: Believed, now_s: float) -> Estimate:
-        found = evidence(self._case, trust.seen, self._now().members, self._line_mm)
-        update = posterior.update(self._xi, self._now().proposal, found)
+    def _estimate(self, trust: Believed, now_s: float, found: list[Evidence], update: Update) -> Estimate:
         # Nobody has seen a drop that is only predicted: its limit is then the technician's to watch, not the cue's.
         of_sheet = [one for one in found if one.name not in LINES and role_of(one.name) != "drop_mm"]
         hangs = len(of_sheet) < len(found)
         full = self._answer(now_s, update, hangs)
         apart = None
         if hangs:
-            apart = self._answer(now_s, posterior.update(self._xi, self._now().proposal, of_sheet), hangs)
+            apart = self._answer(now_s, self._update(of_sheet), hangs)
         readings = sum(len(one.measured) for one in found)
         misfit = None
         if readings:

@@ -145,10 +145,12 @@ def _face(seen: Observed, members: Members, column: str, role: str) -> Evidence 
         return None
     sensor = seen.sensor(column)
     normal = members.normals[len(members.normals) - len(EXTRAS) + (2 if role == FACES[0] else 3)]
-    lag_s = (LAG_S if sensor.lag_s is None else sensor.lag_s) * np.exp(LAG_LN_STD * normal)
-    truth = members.upper_c if role == FACES[0] else members.lower_c
-    until = int(np.searchsorted(members.time_s, binned.at_s[-1])) + 1
-    time_s = members.time_s[:until]
+    stated_s = LAG_S if sensor.lag_s is None else sensor.lag_s
+    felt = members.kept.get((role, stated_s))
+    if felt is None:
+        truth = members.upper_c if role == FACES[0] else members.lower_c
+        felt = _lagged(members.time_s, truth, stated_s * np.exp(LAG_LN_STD * normal))
+        members.kept[role, stated_s] = felt
     noise_k = NOISE_K if sensor.std_k is None else sensor.std_k
     covariance = _wandering(binned.at_s, WANDER_K, WANDER_S) + BIAS_K**2
     covariance += np.diag(noise_k**2 / binned.count + _MODEL_K**2)
@@ -156,7 +158,7 @@ def _face(seen: Observed, members: Members, column: str, role: str) -> Evidence 
         column,
         binned.at_s,
         binned.values - (sensor.bias_k or 0.0),
-        at_time(time_s, _lagged(time_s, truth[:until], lag_s), binned.at_s),
+        at_time(members.time_s, felt, binned.at_s),
         covariance,
     )
 

@@ -4,7 +4,8 @@ on into what is to come.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from thermal.case import Case, Departures
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.grid import coldest_c, natural_order
 from thermal.slab import Slab
-from thermal.surroundings import OvenFaces
+from thermal.surroundings import Air, OvenFaces
 from thermal.uncertainty import departures, unknowns
 from thermal.window import Limits
 
@@ -37,6 +38,11 @@ _CRYSTALS_SEEN = 0.05
 _CLEAR_STD_K = 2.0
 
 
+def serves_s(now_s: float) -> float:
+    """Until when members that were heated at `now_s` are all followed, s."""
+    return now_s + max(_SERVES_S, _SERVES * now_s)
+
+
 def names(case: Case) -> tuple[str, ...]:
     """What is uncertain about a live heat, by name, in the order of the members' normals."""
     return (*unknowns(case), *EXTRAS)
@@ -52,6 +58,7 @@ class Members:
         drop_ratio: drop over clamp radius, (times, members); None where it is not predicted.
         minimum_c, core_max_c, face_max_c: limits of each member, (members,), °C.
         clear_c: at this coldest temperature a natural sheet looks clear, (members,); None where it does not turn.
+        kept: what was computed from these members once and is asked for every second.
     """
 
     normals: Array
@@ -64,15 +71,16 @@ class Members:
     core_max_c: Array
     face_max_c: Array
     clear_c: Array | None = None
+    kept: dict[tuple[str, float], Array] = field(default_factory=dict, compare=False, repr=False)
 
     def columns(self, keep: slice) -> Members:
         """Some of the members."""
         cut = {
             name: None if (value := getattr(self, name)) is None else value[..., keep]
             for name in self.__dataclass_fields__
-            if name != "time_s"
+            if name not in ("time_s", "kept")
         }
-        return replace(self, **cut)
+        return replace(self, **cut, kept={})
 
 
 class _OnGrid:
@@ -81,7 +89,7 @@ class _OnGrid:
     def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
         batch = problem.batch
         self._problem, self._time_s, self._of = problem, time_s, of
-        self._until_s = now_s + max(_SERVES_S, _SERVES * now_s)
+        self._until_s = serves_s(now_s)
         shape = (len(time_s), batch)
         self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
         self.drop = np.full(shape, np.nan)
@@ -143,19 +151,26 @@ class _OnGrid:
         return done
 
 
-def solve(case: Case, of: Limits, air: Heard | None, normals: Array, time_s: Array, now_s: float) -> Members:
+def solve(
+    case: Case, of: Limits, heard: Sequence[Heard] | None, normals: Array, time_s: Array, now_s: float
+) -> Members:
     """Heat every member from the door to the end of the grid, or until it has nothing more to tell.
 
     Args:
-        case: without measured air of its own; with the door's openings. air: measured and carried on, on the same
-        grid; None: each member's oven as its card and departures say. normals: (unknowns, members), see `names`.
-        time_s: (times,), from 0, increasing. now_s: members are followed at least so far.
+        case: without measured air of its own; with the door's openings. heard: air measured and carried on, on the
+        same grid, each for an equal share of the members; None: each member's oven as its card and departures say.
+        normals: (unknowns, members), see `names`. time_s: (times,), from 0, increasing. now_s: members are followed
+        at least so far.
     """
     by = departures(case, normals[: -len(EXTRAS)])
-    later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
     problem = slab(case, by)
     assert isinstance(problem.surroundings, OvenFaces)
-    oven = Stops(problem.surroundings.air, time_s) if air is None else members_air(case, air, by, later, apart)
+    oven: Air
+    if heard is None:
+        oven = Stops(problem.surroundings.air, time_s)
+    else:
+        later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
+        oven = members_air(case, heard, by, later, apart)
     problem = replace(problem, surroundings=replace(problem.surroundings, air=oven))
     keeper = _OnGrid(problem, of, by, time_s, now_s)
     march(problem, float(time_s[-1]), keeper, INTERVALS, TOLERANCE_K)
@@ -175,7 +190,7 @@ def solve(case: Case, of: Limits, air: Heard | None, normals: Array, time_s: Arr
 
 def _clear_c(case: Case, by: Departures, normal: Array) -> Array | None:
     main = case.polymer.main_melting
-    if main is None or case.colour != "natural":
+    if main is None or not case.polymer.clears_when_melted or case.colour != "natural":
         return None
     # Share of a triangle beyond T: (end - T)2/((end - onset)(end - peak)) between peak and end.
     below_k = np.sqrt(_CRYSTALS_SEEN * (main.end_c - main.onset_c) * (main.end_c - main.peak_c))

@@ -263,7 +263,7 @@ def march(
 def _before_jump(run: _Run, balance: _Balance) -> Array | None:
     """Right side of the heat balance just before the surroundings jumped, where they jump now; None: nowhere."""
     air = run.slab.surroundings.air
-    if air.next_break_s(np.zeros_like(run.t)) is None:
+    if not air.jumps:
         return None
     earlier = air.drive(run.t, before=True)
     if np.all(np.abs(earlier.air - run.drive.air) < _JUMP_K):

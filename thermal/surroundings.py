@@ -37,6 +37,10 @@ class Air(Protocol):
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """Values at `time_s` (batch,); `before` takes the limit from below where the air or its slope jumps."""
 
+    @property
+    def jumps(self) -> bool:
+        """Whether the air itself, not only its slope, jumps at some break."""
+
     def next_break_s(self, time_s: Array) -> Array | None:
         """The next time after `time_s` at which the air or its slope jumps, (batch,); None: it never does."""
 
@@ -100,9 +104,14 @@ class OvenAir:
         cube *= wall_k
         return Drive(total[:1] + self.air_c, cube * wall_k, total[2:3], 4.0 * cube * total[3])
 
+    @property
+    def jumps(self) -> bool:
+        """See `Air.jumps`."""
+        return any(opening > 0.0 for opening in self.openings_s)
+
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
-        if not any(opening > 0.0 for opening in self.openings_s):
+        if not self.jumps:
             return None
         later = np.full_like(time_s, np.inf)
         for opening in self.openings_s:
@@ -136,12 +145,35 @@ class SeriesAir:
         at = np.clip(at, 0, len(self.time_s) - 2)
         step = self.time_s[at + 1] - self.time_s[at]
         part = np.clip((time_s - self.time_s[at]) / step, 0.0, 1.0)
-        column = np.arange(len(time_s))
-        air = np.broadcast_to(self.air_c, (*self.air_c.shape[:2], len(time_s)))
-        low, high = (np.vstack([air[i, :, column].T, self.wall_c[i, column]]) for i in (at, at + 1))
-        now, rate = low + part * (high - low), (high - low) / step * inside
+        low, high = self._between(at)
+        high -= low
+        now = part * high
+        now += low
+        high *= inside / step
         wall_k = now[2] + ZERO_C_IN_K
-        return Drive(now[:2], wall_k**4, rate[:2], 4.0 * wall_k**3 * rate[2])
+        cube = wall_k * wall_k
+        cube *= wall_k
+        return Drive(now[:2], cube * wall_k, high[:2], 4.0 * cube * high[2])
+
+    def _between(self, at: Columns) -> tuple[Array, Array]:
+        """Air of both faces and walls, (3, batch), at the times `at` and after them; the second may be written to."""
+        batch, first = len(at), int(at[0])
+        low, high = np.empty((3, batch)), np.empty((3, batch))
+        if np.all(at == first):  # the rule: columns meet at every time of the series
+            low[:2], high[:2] = self.air_c[first], self.air_c[first + 1]
+            low[2], high[2] = self.wall_c[first], self.wall_c[first + 1]
+            return low, high
+        column = np.arange(batch)
+        own = column if self.air_c.shape[2] > 1 else 0 * column
+        for values, i in ((low, at), (high, at + 1)):
+            values[:2] = self.air_c[i, :, own].T
+            values[2] = self.wall_c[i, column]
+        return low, high
+
+    @property
+    def jumps(self) -> bool:
+        """See `Air.jumps`."""
+        return False
 
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""

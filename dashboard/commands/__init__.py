@@ -7,6 +7,7 @@ by Ctrl-C ends with 130, as shells expect of an interrupted program.
 from __future__ import annotations
 
 import errno
+import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -18,9 +19,15 @@ import click
 
 from thermal.fields import InputError, near_matches
 
+# Before numpy is imported, which nothing above does: what is computed here are many small arrays, for which threads of a linear algebra library
+# cost far more than they give, most of all on a busy machine.
+for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+
 #: Subcommand -> the module below this package that holds a click command of the same name.
 SUBCOMMANDS = (
     "backup", "bench", "check", "export", "heats", "import", "mark", "plan", "polymers", "ports", "practice", "sensors",
+    "watch",
 )  # fmt: skip
 
 
