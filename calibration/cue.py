@@ -13,6 +13,7 @@ from enum import Enum
 
 from calibration.estimate import Answer, Estimate, Moment
 from thermal.notes import Note, difference
+from thermal.window import DROP_LARGE
 
 
 class State(Enum):
@@ -35,7 +36,8 @@ class Rules:
         p_drop: probability at which the wanted drop counts as reached.
         p_spoilt: probability of a broken maximum from which it is too late.
         close_s, close_share: 'getting close' so long before the likely opening, s or share of its time.
-        last_s: 'last chance' so long before the early edge (5 %) of the closing, s.
+        last_s, last_share: 'last chance' so long before the early edge (5 %) of the closing, s, or this share of the
+        window where that is less.
         misfit: from here on the heat is not explained by the model; misfit_s: readings must reach back so far, s.
         hold_s: a condition must hold so long to change the state, s; back_k: and be missed by so much to go back, K.
         disagree: bubble and thermal picture disagree beyond so many standard deviations.
@@ -47,6 +49,7 @@ class Rules:
     close_s: float = 60.0
     close_share: float = 0.08
     last_s: float = 20.0
+    last_share: float = 0.25
     misfit: float = 3.0
     misfit_s: float = 60.0
     hold_s: float = 2.0
@@ -121,13 +124,13 @@ def _wanted(now: Estimate, colder: Answer, hotter: Answer, held: State | None, r
         return State.UNKNOWN, Note("What is measured does not fit any sheet in this oven")
     if hotter.p_spoilt >= rules.p_spoilt:
         return State.LATE, Note(f"Most likely past its limit: {hotter.closes_by}")
-    edge = hotter.closes.low
-    closing = edge is not None and edge - now.time_s <= rules.last_s
+    closing = _closing(colder, hotter, now.time_s, rules)
     if warm and dropped:
         if closing:
             return State.LAST, Note(f"Ready, and close to its limit: {hotter.closes_by}")
         return State.PULL, Note("The coldest point is warm enough" + (", the drop is there" if _drops(now) else ""))
-    if closing and colder.p_core >= 0.5:
+    # A drop that is not there yet cannot be about to be too large.
+    if closing and colder.p_core >= 0.5 and (dropped or hotter.closes_by != DROP_LARGE):
         return State.LAST, Note(
             f"Close to its limit ({hotter.closes_by}); the core is warm enough with {100 * colder.p_core:.0f} %"
             + ("" if dropped else ", the drop is not there yet")
@@ -141,6 +144,16 @@ def _wanted(now: Estimate, colder: Answer, hotter: Answer, held: State | None, r
             return State.CLOSE, Note("Warm enough; the drop is not there yet")
         return State.CLOSE, Note("The coldest point may still be {0} short", (difference(max(-colder.surely_k, 0.0)),))
     return State.HEATING, Note("The coldest point is {0} short", (difference(max(-colder.above_k.middle, 0.0)),))
+
+
+def _closing(colder: Answer, hotter: Answer, now_s: float, rules: Rules) -> bool:
+    """Whether the early edge of the closing is near, measured by the window's own length where that is short."""
+    if hotter.closes.low is None:
+        return False
+    before_s = rules.last_s
+    if colder.opens.middle is not None and hotter.closes.middle is not None:
+        before_s = min(before_s, rules.last_share * max(hotter.closes.middle - colder.opens.middle, 0.0))
+    return hotter.closes.low - now_s <= before_s
 
 
 def _drops(now: Estimate) -> bool:

@@ -22,12 +22,14 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
-from calibration.evidence import LINES, Evidence, at_time, evidence, first_passed, flow, unflow
-from calibration.members import Members, names, serves_s, solve
-from calibration.observed import Observed
-from calibration.posterior import Proposal, Update
+from calibration.evidence import CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
+from calibration.members import EXTRAS, Members, names, profile_c, serves_s, solve
+from calibration.observed import FACES, Observed
+from calibration.posterior import Proposal, Update, Whitened
+from calibration.reasons import likeliest
 from thermal.case import Case
 from thermal.heat import Event, role_of
+from thermal.notes import Note
 from thermal.sag import equivalent_radius_m
 from thermal.window import CORE_HOT, DROP_LARGE, LOWER_FACE, TOO_LONG, UPPER_FACE, Limits, horizon_s
 
@@ -40,6 +42,12 @@ _OLD_S, _OLD_SHARE = 15.0, 0.05
 _FAR, _ROUNDS = 0.5, 4
 #: From scratch, after an interruption, the posterior is sought in so many rounds.
 _ROUNDS_ANEW, _FAR_ANEW = 8, 0.1
+#: ... and where their latest predictions are bent by so many standard deviations of the measuring, after this long, s.
+_BENT, _OLD_BENT_S = 1.0, 4.0
+#: Evidence this many standard deviations from what all else lets expect is doubted, and stays so to the lesser one.
+_DOUBTED, _STAYS_DOUBTED = 5.0, 3.5
+#: Air readings older than this are said, s; a misfit beyond this too.
+_AIR_OLD_S, _MISFIT = 20.0, 2.0
 #: Members are followed at least so far ahead, s.
 _FOLLOWED_S = 900.0
 #: A reading older than this is not shown as the present one, s.
@@ -79,6 +87,7 @@ class _Heated:
     proposal: Proposal
     at_s: float
     events: tuple[Event, ...]
+    air_s: float | None
     core_s: Array
     drop_s: Array
     maxima_s: dict[str, Array]
@@ -93,6 +102,16 @@ class _Heated:
         """When the first maximum is broken."""
         earliest: Array = np.minimum.reduce(list(self.maxima_s.values()))
         return earliest
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Evidence that counts, all of it whitened by name, what is doubted with its surprise, and the update."""
+
+    found: tuple[Evidence, ...]
+    white: dict[str, Whitened]
+    doubts: dict[str, float]
+    update: Update
 
 
 class Estimator:
@@ -119,6 +138,7 @@ class Estimator:
         self.names = names(case)
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
+        self._last: Weighed | None = None
         self._until_s = horizon_s(case.gauge_m * 1.1)
 
     def at(self, seen: Observed, now_s: float) -> Estimate:
@@ -132,28 +152,42 @@ class Estimator:
         trust = believed(self._case, seen.until(now_s), self._trusted)
         heated, rounds, enough = self._heated, _ROUNDS, _FAR
         if heated is None:
-            yield from self._heat(trust, now_s, posterior.prior(len(self.names)))
+            yield from self._heat(trust.seen, now_s, posterior.prior(len(self.names)))
             rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
-        elif now_s - heated.at_s >= max(_OLD_S, _OLD_SHARE * heated.at_s) or heated.events != trust.seen.events:
+        elif self._is_old(heated, now_s) or heated.events != trust.seen.events:
             # Of what came after the last members were followed, they know nothing.
-            update = self._update(self._evidence(trust.seen.until(serves_s(heated.at_s))))
-            yield from self._heat(trust, now_s, update.proposal(heated.proposal))
+            weighed = self._weighed(trust.seen.until(serves_s(heated.at_s)))
+            yield from self._heat(trust.seen, now_s, weighed.update.proposal(heated.proposal))
+        weighed = self._weighed(trust.seen)
         for _ in range(rounds):
-            found = self._evidence(trust.seen)
-            update = self._update(found)
-            if update.far() < enough:
+            if weighed.update.far() < enough:
                 break
-            yield from self._heat(trust, now_s, update.proposal(self._now().proposal))
-        else:
-            found = self._evidence(trust.seen)
-            update = self._update(found)
-        return self._estimate(trust, now_s, found, update)
+            yield from self._heat(trust.seen, now_s, weighed.update.proposal(self._now().proposal))
+            weighed = self._weighed(trust.seen)
+        self._last = weighed
+        return self._estimate(trust, now_s, weighed)
+
+    def profile_c(self, seen: Observed, at_s: float) -> tuple[Array, float]:
+        """The likeliest temperatures across the sheet at a moment not after the last estimate, °C, (nodes,), upper
+        face first, and its drop over the clamp radius.
+        """
+        heated, last = self._now(), self._last
+        assert last is not None
+        trust = believed(self._case, seen.until(heated.at_s), self._trusted)
+        time_s = heated.members.time_s
+        found = air.heard(self._case, trust.seen, time_s, heated.at_s)
+        case = replace(self._case, openings_s=(0.0, *air.doors_s(trust.seen)))
+        return profile_c(case, found, last.update.proposal(heated.proposal).mean, time_s, at_s)
 
     # ------------------------------------------------------------ heating
 
-    def _heat(self, trust: Believed, now_s: float, proposal: Proposal) -> Generator[Request, Members, None]:
+    def _is_old(self, heated: _Heated, now_s: float) -> bool:
+        age_s = now_s - heated.at_s
+        bent = self._last is not None and self._last.update.bent > _BENT
+        return age_s >= (_OLD_BENT_S if bent else max(_OLD_S, _OLD_SHARE * heated.at_s))
+
+    def _heat(self, seen: Observed, now_s: float, proposal: Proposal) -> Generator[Request, Members, None]:
         """Heat members anew, from the door through `now_s` on."""
-        seen = trust.seen
         doors_s = air.doors_s(seen)
         case = replace(self._case, openings_s=(0.0, *doors_s))
         widest_s = times.WIDEST_OF_BUBBLE_S if case.drops else times.WIDEST_S
@@ -164,7 +198,8 @@ class Estimator:
         members = yield Request(case, self._of, found, proposal.members(self._xi), time_s, now_s)
         if self._heated is None:
             self._follow(first_passed(time_s, members.coldest_c, members.minimum_c))
-        self._heated = _first_times(members, self._of, proposal, now_s, seen.events)
+        air_s = None if found is None else found.last_s
+        self._heated = _first_times(members, self._of, proposal, now_s, seen.events, air_s)
 
     def _follow(self, ready_s: Array) -> None:
         """How far members are followed from now on: far beyond the last that got ready, where most do."""
@@ -178,20 +213,43 @@ class Estimator:
         assert self._heated is not None, "members are heated before they are asked"
         return self._heated
 
-    def _evidence(self, seen: Observed) -> list[Evidence]:
-        return evidence(self._case, seen, self._now().members, self._line_mm)
+    def _weighed(self, seen: Observed) -> Weighed:
+        """All evidence, but what nothing else lets expect.
 
-    def _update(self, found: list[Evidence]) -> Update:
-        return posterior.update(self._xi, self._now().proposal, found)
+        A face that reads far colder than expected counts: whatever the reason, it is on the part's side.
+        """
+        proposal = self._now().proposal
+        found = evidence(self._case, seen, self._now().members, self._line_mm)
+        white = {one.name: posterior.whitened(self._xi, one) for one in found}
+        doubts: dict[str, float] = {}
+        before = frozenset() if self._last is None else self._last.doubts.keys()
+        while found:
+            apart = {}
+            for one in found:
+                others = posterior.update(proposal, [white[other.name] for other in found if other is not one])
+                surprise = posterior.surprise(self._xi, others, one)
+                limit = _STAYS_DOUBTED if one.name in before else _DOUBTED
+                colder = surprise < 0.0 and role_of(one.name) in FACES
+                if abs(surprise) > limit and not colder and one.name not in self._trusted:
+                    apart[one.name] = surprise
+            if not apart:
+                break
+            worst = max(apart, key=lambda name: abs(apart[name]))
+            doubts[worst] = apart[worst]
+            found = [one for one in found if one.name != worst]
+        update = posterior.update(proposal, [white[one.name] for one in found])
+        return Weighed(tuple(found), white, doubts, update)
 
-    def _estimate(self, trust: Believed, now_s: float, found: list[Evidence], update: Update) -> Estimate:
+    def _estimate(self, trust: Believed, now_s: float, weighed: Weighed) -> Estimate:
+        found, update = weighed.found, weighed.update
         # Nobody has seen a drop that is only predicted: its limit is then the technician's to watch, not the cue's.
         of_sheet = [one for one in found if one.name not in LINES and role_of(one.name) != "drop_mm"]
         hangs = len(of_sheet) < len(found)
         full = self._answer(now_s, update, hangs)
         apart = None
         if hangs:
-            apart = self._answer(now_s, self._update(of_sheet), hangs)
+            white = [weighed.white[one.name] for one in of_sheet]
+            apart = self._answer(now_s, posterior.update(self._now().proposal, white), hangs)
         readings = sum(len(one.measured) for one in found)
         misfit = None
         if readings:
@@ -202,10 +260,31 @@ class Estimator:
             thermal=apart,
             misfit=misfit,
             used=tuple(one.name for one in found),
-            set_aside=trust.reasons,
-            notes=(),
+            set_aside=(*trust.reasons, *((name, doubted(name, by)) for name, by in weighed.doubts.items())),
+            notes=self._notes(trust, weighed, misfit),
             **{name: getattr(full, name) for name in Answer.__dataclass_fields__},
         )
+
+    def _notes(self, trust: Believed, weighed: Weighed, misfit: float | None) -> tuple[Note, ...]:
+        """What to know about the estimate, most important first."""
+        notes = []
+        heated = self._now()
+        names_of = (one.name for one in weighed.found)
+        if not trust.seen.of_role("air_upper_c") and not trust.seen.of_role("air_lower_c"):
+            notes.append(Note("No air is measured: by the clock and the oven card alone"))
+        elif heated.air_s is None:
+            notes.append(Note("No reading of the air is believed: by the clock and the oven card alone"))
+        elif heated.at_s - heated.air_s > _AIR_OLD_S:
+            notes.append(Note(f"No air reading for {heated.at_s - heated.air_s:.0f} s: carried on by the oven card"))
+        if not any(names_of):
+            notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
+        mean = weighed.update.proposal(heated.proposal).mean
+        reason = likeliest(self._case, mean[: -len(EXTRAS)])
+        if reason is not None:
+            notes.append(reason)
+        elif misfit is not None and misfit > _MISFIT:
+            notes.append(Note("Nothing known about oven or sheet explains the readings: sensors, door, polymer?"))
+        return tuple(notes)
 
     def _answer(self, now_s: float, update: Update, hangs: bool) -> Answer:
         """What an update says; `hangs`: whether the drop was seen, so that its largest value counts."""
@@ -248,6 +327,15 @@ class Estimator:
         )
 
 
+def doubted(name: str, by: float) -> str:
+    """Why evidence is set aside that lies `by` standard deviations from what all else lets expect."""
+    if name in (*LINES, CLEAR):
+        return f"cannot be so {'early' if by < 0.0 else 'late'}: marked by mistake?"
+    if role_of(name) == "drop_mm":
+        return f"hangs far {'higher' if by < 0.0 else 'lower'} than anything else allows: sensor moved or covered?"
+    return "far hotter than anything else allows: come off the sheet?"
+
+
 def _served(asking: Asking) -> Estimate:
     """Run a question, heating its members one request after the other."""
     try:
@@ -259,7 +347,9 @@ def _served(asking: Asking) -> Estimate:
         return answer
 
 
-def _first_times(members: Members, of: Limits, proposal: Proposal, now_s: float, events: tuple[Event, ...]) -> _Heated:
+def _first_times(
+    members: Members, of: Limits, proposal: Proposal, now_s: float, events: tuple[Event, ...], air_s: float | None
+) -> _Heated:
     time_s = members.time_s
     maxima = {
         UPPER_FACE: first_passed(time_s, members.upper_c, members.face_max_c),
@@ -277,7 +367,7 @@ def _first_times(members: Members, of: Limits, proposal: Proposal, now_s: float,
         used = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)[:, None], axis=0)
         maxima[TOO_LONG] = first_passed(time_s[1:], used, of.dose.limit_s)
     core_s = first_passed(time_s, members.coldest_c, members.minimum_c)
-    return _Heated(members, proposal, now_s, events, core_s, drop_s, maxima)
+    return _Heated(members, proposal, now_s, events, air_s, core_s, drop_s, maxima)
 
 
 def _last(seen: Observed, role: str, now_s: float) -> float | None:

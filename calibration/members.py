@@ -15,6 +15,7 @@ from thermal.build import slab
 from thermal.case import Case, Departures
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.grid import coldest_c, natural_order
+from thermal.history import record
 from thermal.slab import Slab
 from thermal.surroundings import Air, OvenFaces
 from thermal.uncertainty import departures, unknowns
@@ -162,16 +163,7 @@ def solve(
         normals: (unknowns, members), see `names`. time_s: (times,), from 0, increasing. now_s: members are followed
         at least so far.
     """
-    by = departures(case, normals[: -len(EXTRAS)])
-    problem = slab(case, by)
-    assert isinstance(problem.surroundings, OvenFaces)
-    oven: Air
-    if heard is None:
-        oven = Stops(problem.surroundings.air, time_s)
-    else:
-        later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
-        oven = members_air(case, heard, by, later, apart)
-    problem = replace(problem, surroundings=replace(problem.surroundings, air=oven))
+    problem, by = _problem(case, heard, normals, time_s)
     keeper = _OnGrid(problem, of, by, time_s, now_s)
     march(problem, float(time_s[-1]), keeper, INTERVALS, TOLERANCE_K)
     return Members(
@@ -186,6 +178,31 @@ def solve(
         keeper.face_max,
         _clear_c(case, by, normals[-1]),
     )
+
+
+def _problem(case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: Array) -> tuple[Slab, Departures]:
+    by = departures(case, normals[: -len(EXTRAS)])
+    problem = slab(case, by)
+    assert isinstance(problem.surroundings, OvenFaces)
+    oven: Air
+    if heard is None:
+        oven = Stops(problem.surroundings.air, time_s)
+    else:
+        later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
+        oven = members_air(case, heard, by, later, apart)
+    return replace(problem, surroundings=replace(problem.surroundings, air=oven)), by
+
+
+def profile_c(case: Case, heard: Heard | None, normals: Array, time_s: Array, at_s: float) -> tuple[Array, float]:
+    """Temperatures across one sheet at a moment, °C, (nodes,), upper face first, and its drop over the clamp radius.
+
+    Args:
+        normals: of this one sheet, (unknowns,). For the others see `solve`.
+    """
+    problem, _ = _problem(case, None if heard is None else [heard], normals[:, None], time_s)
+    history = record(problem, at_s)
+    moment = np.array([at_s])
+    return history.temperature_at(moment)[:, 0], float(history.drop_ratio_at(moment)[0])
 
 
 def _clear_c(case: Case, by: Departures, normal: Array) -> Array | None:

@@ -22,6 +22,12 @@ from calibration.evidence import Evidence
 Array = NDArray[np.float64]
 
 
+#: No unknown is more than so many of its standard deviations from what is stated: evidence that asks for more is wrong.
+FURTHEST = 5.0
+#: Rows that say how evidence stands now, of its last.
+_LATEST = 4
+
+
 def design(unknowns: int, members: int, seed: int = 1) -> Array:
     """Standard normal columns, (unknowns, members), with mean zero and covariance the identity to rounding.
 
@@ -45,8 +51,8 @@ class Proposal:
     factor: Array
 
     def members(self, xi: Array) -> Array:
-        """Members at the design's points, (unknowns, members)."""
-        result: Array = self.mean[:, None] + self.factor @ xi
+        """Members at the design's points, (unknowns, members), none further out than anything that exists."""
+        result: Array = np.clip(self.mean[:, None] + self.factor @ xi, -FURTHEST, FURTHEST)
         return result
 
 
@@ -63,11 +69,14 @@ class Update:
         shift: (unknowns,), in standard deviations of the proposal. narrowing: symmetric, (unknowns, unknowns).
         misfit: root mean square of the evidence's departures from the posterior in their own standard deviations,
         by evidence's name; about one where the model explains the heat.
+        bent: how far the members' latest predictions are from straight in the unknowns, in standard deviations of the
+        measuring, the worst evidence.
     """
 
     shift: Array
     narrowing: Array
     misfit: dict[str, float]
+    bent: float
 
     def moved(self, xi: Array) -> Array:
         """The design's points after the evidence."""
@@ -86,33 +95,63 @@ class Update:
         return max(float(np.max(np.abs(self.shift))), -np.log(max(least, 1e-9)))
 
 
-def update(xi: Array, proposal: Proposal, found: Sequence[Evidence]) -> Update:
-    """Condition a proposal on evidence.
+@dataclass(frozen=True)
+class Whitened:
+    """Evidence in its own standard deviations: slopes over the design, (readings, unknowns), and how far the measured
+    lies from the members' mean, (readings,).
 
-    Args:
-        xi: the design, (unknowns, members), at whose points the evidence was predicted.
+    `bent`: how far the members' latest predictions are from straight, in standard deviations of the measuring.
     """
-    count = xi.shape[1]
+
+    name: str
+    slope: Array
+    off: Array
+    bent: float
+
+
+def whitened(xi: Array, one: Evidence) -> Whitened:
+    """Evidence against the design, (unknowns, members), at whose points it was predicted.
+
+    Raises:
+        ArithmeticError: a prediction is no number; members are to be asked only about times they were followed to.
+    """
+    mean = one.predicted.mean(axis=1)
+    if not np.all(np.isfinite(mean)):
+        raise ArithmeticError(f"{one.name}: some members have no prediction of it")
+    slope = (one.predicted - mean[:, None]) @ xi.T / xi.shape[1]
+    # What a straight line leaves of the members' scatter counts as uncertainty of the prediction.
+    left = np.mean((one.predicted - mean[:, None] - slope @ xi) ** 2, axis=1)
+    bent = float(np.sqrt(np.mean((left / np.diag(one.covariance))[-_LATEST:])))
+    lower = np.linalg.cholesky(one.covariance + np.diag(left))
+    white = np.linalg.solve(lower, np.column_stack([slope, one.measured - mean]))
+    return Whitened(one.name, white[:, :-1], white[:, -1], bent)
+
+
+def update(proposal: Proposal, found: Sequence[Whitened]) -> Update:
+    """Condition a proposal on evidence that was whitened against the design of the same proposal."""
     precision = proposal.factor.T @ proposal.factor
     right = -proposal.factor.T @ proposal.mean
-    whitened = []
     for one in found:
-        mean = one.predicted.mean(axis=1)
-        slope = (one.predicted - mean[:, None]) @ xi.T / count
-        # What a straight line leaves of the members' scatter counts as uncertainty of the prediction.
-        bent = np.mean((one.predicted - mean[:, None] - slope @ xi) ** 2, axis=1)
-        lower = np.linalg.cholesky(one.covariance + np.diag(bent))
-        white = np.linalg.solve(lower, np.column_stack([slope, one.measured - mean]))
-        slope, off = white[:, :-1], white[:, -1]
-        precision = precision + slope.T @ slope
-        right = right + slope.T @ off
-        whitened.append((one.name, slope, off))
+        precision = precision + one.slope.T @ one.slope
+        right = right + one.slope.T @ one.off
     values, vectors = np.linalg.eigh(precision)
     inverse = 1.0 / np.maximum(values, 1e-12)
     shift = vectors @ (inverse * (vectors.T @ right))
     narrowing = (vectors * np.sqrt(inverse)) @ vectors.T
-    misfit = {name: float(np.sqrt(np.mean((off - slope @ shift) ** 2))) for name, slope, off in whitened}
-    return Update(shift, narrowing, misfit)
+    misfit = {one.name: float(np.sqrt(np.mean((one.off - one.slope @ shift) ** 2))) for one in found}
+    return Update(shift, narrowing, misfit, max((one.bent for one in found), default=0.0))
+
+
+def surprise(xi: Array, without: Update, one: Evidence) -> float:
+    """How far evidence lies from what everything else lets expect of it now, in standard deviations, signed.
+
+    Args:
+        without: the update by all other evidence.
+    """
+    latest = slice(-_LATEST, None)
+    expected = carried(one.predicted[latest].mean(axis=0), xi, without.moved(xi))
+    spread = np.hypot(float(np.std(expected)), np.sqrt(float(one.covariance[latest, latest].mean())))
+    return float((one.measured[latest].mean() - expected.mean()) / spread)
 
 
 def carried(values: Array, xi: Array, moved: Array) -> Array:

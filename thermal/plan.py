@@ -122,7 +122,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     Raises:
         InputError: a drop without an opening, on a tray, of a polymer without viscosity, or out of reach of the model.
     """
-    of = _limits(case, drop_m, clearance_m)
+    of = limits_of(case, drop_m, clearance_m)
     drawn = draw(case, DRAWS)
     until = horizon_s(case.gauge_m * 1.1)
     found = windows(slab(case, drawn.departures), of, until, by=drawn.departures)
@@ -140,8 +140,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
             "upper": float(profile[0, 0]),
             "lower": float(profile[-1, 0]),
         }
-        stretch = 1.0 + float(history.drop_ratio_at(at)[0]) ** 2
-        carried = carry(case.polymer, case.gauge_m, profile[:, 0], room_c, stretch, _cooling_length_m(case))
+        carried = carry_of(case, profile[:, 0], float(history.drop_ratio_at(at)[0]), room_c)
     minimum_names = found.opening_limit(0) if ready is not None else None
     return Plan(
         case=case,
@@ -167,7 +166,8 @@ def _finite(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def _limits(case: Case, drop_m: float | None, clearance_m: float | None) -> Limits:
+def limits_of(case: Case, drop_m: float | None = None, clearance_m: float | None = None) -> Limits:
+    """Limits of a case's window; for the arguments and what is refused see `plan`."""
     if case.support == "tray" and (drop_m is not None or clearance_m is not None):
         raise InputError("a sheet on a tray does not drop: leave the drop out, or use support 'frame'")
     if case.opening_m is None or case.support == "tray":
@@ -252,6 +252,11 @@ def _curve(case: Case, until_s: float) -> tuple[Curve, History]:
         ),
         history,
     )
+
+
+def carry_of(case: Case, profile_c: Array, drop_ratio: float, room_c: float) -> Carry:
+    """How long a sheet stays formable that leaves the oven with this profile, °C, (nodes,), and drop over radius."""
+    return carry(case.polymer, case.gauge_m, profile_c, room_c, 1.0 + drop_ratio**2, _cooling_length_m(case))
 
 
 def _cooling_length_m(case: Case) -> float:
