@@ -380,15 +380,28 @@ def _last(seen: Observed, role: str, now_s: float) -> float | None:
     return max(recent)[1] if recent else None
 
 
+def _quantiles(values: Array) -> tuple[float, float, float]:
+    """5, 50 and 95 % of what the members are a sample of: a quantile p lies at place p (n + 1) of the n ordered values
+    (W. Weibull, 1939, as in R.J. Hyndman, Y. Fan, Am. Statist. 50 (1996) 361, type 6). Infinite ones are kept.
+    """
+    ordered = np.sort(values)
+    found = []
+    for share in (0.05, 0.5, 0.95):
+        place = share * (len(values) + 1) - 1.0
+        at = min(max(int(place), 0), len(values) - 2)
+        low, high = ordered[at], ordered[at + 1]
+        found.append(float(low + (place - at) * (high - low)) if np.isfinite(high) else float(high))
+    return found[0], found[1], found[2]
+
+
 def _spread(values: Array) -> Spread:
-    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
-    return Spread(float(middle), float(low), float(high))
+    low, middle, high = _quantiles(values)
+    return Spread(middle, low, high)
 
 
 def _moment(times_s: Array) -> Moment:
-    low, middle, high = np.quantile(times_s, [0.05, 0.5, 0.95], method="nearest")
-    finite = [float(t) if np.isfinite(t) else None for t in (middle, low, high)]
-    return Moment(finite[0], finite[1], finite[2], float(np.mean(np.isfinite(times_s))))
+    low, middle, high = (t if np.isfinite(t) else None for t in _quantiles(times_s))
+    return Moment(middle, low, high, float(np.mean(np.isfinite(times_s))))
 
 
 def _skewed(values: Array) -> tuple[float, float, float]:

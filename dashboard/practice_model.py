@@ -17,6 +17,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.pull_score import Truth
 from thermal.build import sheet_material, slab, steady_air_c, steady_wall_c
 from thermal.case import Case, Departures, MeasuredAir
 from thermal.grid import coldest_c
@@ -81,7 +82,7 @@ class PracticeOven:
     """
 
     def __init__(self, case: Case, room_c: float, seed: int = 1, traits: Traits = PLAIN) -> None:
-        self._case, self._room_c, self._traits = case, room_c, traits
+        self._case, self._room_c, self._seed, self._traits = case, room_c, seed, traits
         self._by = _departures(case, seed, traits)
         self._phase = float(np.random.default_rng(seed).random())
         self._lock = threading.Lock()
@@ -131,6 +132,41 @@ class PracticeOven:
         with self._lock:
             table, since_s = self._table(at_s)
             return None if table is None else float(np.interp(since_s, table.time_s, table.core_c))
+
+    @property
+    def pulled_after_s(self) -> float | None:
+        """How long the sheet was in the oven when it was pulled, s; None: it was not."""
+        with self._lock:
+            return None if self._pulled_s is None or self._in_s is None else self._pulled_s - self._in_s
+
+    def truth(self, drop_min_mm: float | None = None, drop_max_mm: float | None = None) -> Truth | None:
+        """The sheet as it would have gone on in the oven, and what it really stands; None without a sheet. Only the
+        scoring of practice asks.
+
+        Args:
+            drop_min_mm, drop_max_mm: wanted and largest drop of the bubble.
+        """
+        with self._lock:
+            if self._in_s is None:
+                return None
+            stays = PracticeOven(self._case, self._room_c, self._seed, self._traits)
+            stays._in_s, stays._horizon_s = self._in_s, self._horizon_s
+            stays._openings = tuple(at for at in self._openings if at != self._pulled_s)
+            stays._solve()
+        table, forming, by = stays._sheet, self._case.polymer.forming, self._by
+        assert table is not None, "there is a sheet"
+        return Truth(
+            table.time_s,
+            table.core_c,
+            table.upper_c,
+            table.lower_c,
+            None if self._case.opening_m is None else table.drop_mm,
+            forming.core_min_c + _number(by.core_min_k),
+            forming.core_max_c + _number(by.core_max_k),
+            forming.face_max_c + _number(by.face_max_k),
+            drop_min_mm,
+            drop_max_mm,
+        )
 
     def _at(self, to_s: float) -> Mapping[str, float]:
         if to_s > self._horizon_s - 10.0:

@@ -22,7 +22,7 @@ from thermal.polymer import Polymer
 from thermal.polymer_data import polymer_from_mapping
 
 ROOT = Path(__file__).parent.parent
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md")
+DOCUMENTS = ("README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md", "docs/watch.md")
 #: Files of a person's own shop.
 A_SHOPS = ("ovens/", "polymers/")
 SKIPPED = re.compile(r"\..*cache|\.venv.*|\.git|\.hypothesis|__pycache__|dist|htmlcov|demo-plan\..*")

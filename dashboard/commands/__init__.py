@@ -19,8 +19,8 @@ import click
 
 from thermal.fields import InputError, near_matches
 
-# Before numpy is imported, which nothing above does: what is computed here are many small arrays, for which threads of a linear algebra library
-# cost far more than they give, most of all on a busy machine.
+# Before numpy is imported, which nothing above does: what is computed here are many small arrays, for which threads of
+# a linear algebra library cost far more than they give, most of all on a busy machine.
 for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
 

@@ -79,11 +79,12 @@ class Question:
     notes: tuple[str, ...]
 
 
-def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Question:
+def question(asked: Asked, shop: Shop, today: datetime.date, units: Units, driven: bool = True) -> Question:
     """Put the case together. What the line leaves out is taken from the recorded heat, then from the shop.
 
     Args:
         today: for the date until which an oven card is valid. units: of the notes.
+        driven: the recorded air drives the case; False: only what the head of the recorded heat states is used.
 
     Raises:
         InputError: a value out of range, unknown, or in a file that cannot be used.
@@ -118,8 +119,9 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units) -> Qu
     )
     if heat is not None:
         notes += _differences(case, heat, units)
-        notes += heat.notes
-        case = _driven_by(case, heat, notes)
+        if driven:
+            notes += heat.notes
+            case = _driven_by(case, heat, notes)
     notes.append("Protective film taken off both faces; room and its walls at one temperature, air still")
     if oven.valid.until is not None and oven.valid.until < today:
         notes.append(f"The card of oven {oven.id} was valid until {oven.valid.until}: calibrate the oven again")
