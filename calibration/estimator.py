@@ -260,7 +260,9 @@ class Estimator:
             thermal=apart,
             misfit=misfit,
             used=tuple(one.name for one in found),
-            set_aside=(*trust.reasons, *((name, doubted(name, by)) for name, by in weighed.doubts.items())),
+            set_aside=tuple(
+                ({name: doubted(name, by) for name, by in weighed.doubts.items()} | dict(trust.reasons)).items()
+            ),
             notes=self._notes(trust, weighed, misfit),
             **{name: getattr(full, name) for name in Answer.__dataclass_fields__},
         )

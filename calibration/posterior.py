@@ -51,8 +51,8 @@ class Proposal:
     factor: Array
 
     def members(self, xi: Array) -> Array:
-        """Members at the design's points, (unknowns, members), none further out than anything that exists."""
-        result: Array = np.clip(self.mean[:, None] + self.factor @ xi, -FURTHEST, FURTHEST)
+        """Members at the design's points, (unknowns, members)."""
+        result: Array = self.mean[:, None] + self.factor @ xi
         return result
 
 
@@ -84,8 +84,9 @@ class Update:
         return result
 
     def proposal(self, of: Proposal) -> Proposal:
-        """The posterior as a proposal of its own."""
-        return Proposal(of.mean + of.factor @ self.shift, of.factor @ self.narrowing)
+        """The posterior as a proposal of its own, its mean no further out than anything that exists."""
+        mean = np.clip(of.mean + of.factor @ self.shift, -FURTHEST, FURTHEST)
+        return Proposal(mean, of.factor @ self.narrowing)
 
     def far(self) -> float:
         """How far the posterior has gone from its proposal: 0 not at all; a shift of one standard deviation, or a

@@ -1,0 +1,146 @@
+"""One heat followed from the door to the mold: the estimate, the cue, and after the pull the carry. No clock, no files;
+whoever shows it asks for one moment after the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration.cue import Cue, Rules, State, follow
+from calibration.estimate import Estimate
+from calibration.estimator import RISK, Estimator
+from calibration.observed import Observed
+from dashboard.after_pull import After, Pulled, on_mold_s, pulled_s
+from thermal.case import Case
+from thermal.notes import Note, temperature
+from thermal.plan import carry_of
+from thermal.window import Limits
+
+#: After a moment that could not be computed it is tried again so much later, s.
+_AGAIN_S = 10.0
+_FAILED = "What was measured cannot be computed with: look at the sensors, most of all at one that was taken back"
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What is followed, and how.
+
+    Attributes:
+        case, of: sheet and oven as stated, limits of the window. room_c: for the carry, °C.
+        line_mm: drop that each line stands for, mm. risk: accepted share of wrong cues.
+        trusted: columns that count whatever speaks against them. notes: what was taken because nothing stated it.
+    """
+
+    case: Case
+    of: Limits
+    room_c: float = 22.0
+    line_mm: Mapping[str, float] = field(default_factory=dict)
+    risk: float = RISK
+    trusted: frozenset[str] = frozenset()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is told at one moment.
+
+    Attributes:
+        time_s: since the sheet went in. state: of the cue, or after the pull. since_s: when that began.
+        countdown_s: to `countdown_to` ('ready', 'spoilt', 'too cold'); None: nothing to count.
+        reason: why, without its full stop. estimate: of this moment; None after the pull and where none can be made.
+        cue: None with it. pulled: None before the pull.
+    """
+
+    time_s: float
+    state: State | After
+    since_s: float
+    countdown_s: float | None
+    countdown_to: str | None
+    reason: Note
+    estimate: Estimate | None = None
+    cue: Cue | None = None
+    pulled: Pulled | None = None
+
+
+def untold(time_s: float, reason: str) -> Told:
+    """Where nothing can be said of a sheet, and why."""
+    return Told(time_s, State.UNKNOWN, time_s, None, None, Note(reason))
+
+
+def silenced(told: Told, reason: str) -> Told:
+    """The same with the cue withdrawn: what it rests on has become too old."""
+    return replace(
+        told, state=State.UNKNOWN, since_s=told.time_s, countdown_s=None, countdown_to=None, reason=Note(reason)
+    )
+
+
+def _estimator(followed: Followed) -> Estimator:
+    return Estimator(followed.case, followed.of, followed.line_mm, risk=followed.risk, trusted=followed.trusted)
+
+
+class Follower:
+    """Follows one heat; asked for increasing times.
+
+    Attributes:
+        failure: why the last moment could not be computed; None: it could.
+    """
+
+    def __init__(self, followed: Followed, rules: Rules = Rules()) -> None:  # noqa: B008  # a frozen value
+        self.followed, self._rules = followed, rules
+        self.failure: str | None = None
+        self._estimator = _estimator(followed)
+        self._cue: Cue | None = None
+        self._failed_s: float | None = None
+        self._pulled: Pulled | None = None
+
+    def at(self, seen: Observed, now_s: float) -> Told:
+        """What is told at a moment, from what was known then.
+
+        Args:
+            seen: may go on beyond `now_s`; that is not looked at.
+        """
+        known = seen.until(now_s)
+        if self._failed_s is not None and now_s - self._failed_s < _AGAIN_S:
+            return untold(now_s, _FAILED)
+        try:
+            out_s = pulled_s(known)
+            told = self._in_oven(known, now_s) if out_s is None else self._out(known, now_s, out_s)
+        except (ArithmeticError, np.linalg.LinAlgError) as error:
+            # A technician is at the oven: say that nothing can be said, and begin anew with what comes.
+            self.failure, self._failed_s = str(error), now_s
+            self._estimator, self._cue = _estimator(self.followed), None
+            return untold(now_s, _FAILED)
+        self.failure = self._failed_s = None
+        return told
+
+    def _in_oven(self, known: Observed, now_s: float) -> Told:
+        self._pulled = None  # a pull that was marked by mistake may have been taken back
+        estimate = self._estimator.at(known, now_s)
+        cue = self._cue = follow(self._cue, estimate, self._rules)
+        return Told(now_s, cue.state, cue.since_s, cue.countdown_s, cue.countdown_to, cue.reason, estimate, cue)
+
+    def _out(self, known: Observed, now_s: float, out_s: float) -> Told:
+        if self._pulled is None or self._pulled.at_s != out_s:
+            inside = known.until(out_s)
+            estimate = self._estimator.at(inside, out_s)
+            profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
+            carry = carry_of(self.followed.case, profile_c, drop_ratio, self.followed.room_c)
+            self._pulled = Pulled(out_s, estimate, carry)
+        pulled = replace(self._pulled, on_mold_s=on_mold_s(known, out_s))
+        state = pulled.state(now_s)
+        left_s = pulled.left_s(now_s) if state is After.CARRY else None
+        since_s = {After.CARRY: out_s, After.MOLD: pulled.on_mold_s}.get(state)
+        if since_s is None:
+            since_s = out_s + (pulled.carry.formable_s or 0.0)
+        until = temperature(self.followed.case.polymer.forming.form_until_c)
+        reason = {
+            After.CARRY: Note(f"Until the {pulled.carry.limit} falls below {{0}}", (until,))
+            if pulled.carry.limit
+            else Note("No face falls below {0} within half an hour", (until,)),
+            After.COLD: Note(f"The {pulled.carry.limit} has most likely fallen below {{0}}", (until,)),
+            After.MOLD: Note("Marked as on the mold"),
+        }[state]
+        return Told(now_s, state, since_s, left_s, None if left_s is None else "too cold", reason, pulled=pulled)
