@@ -11,7 +11,8 @@ that only to save work.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Mapping
+import math
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,6 +53,8 @@ _AIR_OLD_S, _MISFIT = 20.0, 2.0
 _FOLLOWED_S = 900.0
 #: A reading older than this is not shown as the present one, s.
 _RECENT_S = 5.0
+#: Skewness up to which the Cornish-Fisher expansion serves.
+_MOST_SKEW = 1.0
 #: Stands for members that are no longer followed: no dose adds up there, °C.
 ZERO_DOSE_C = -200.0
 #: Share of wrong cues that is accepted where nobody says otherwise.
@@ -318,7 +321,7 @@ class Estimator:
             lower_c=_spread(lower),
             drop_mm=drop,
             above_k=_spread(above),
-            surely_k=_tail(above, self._risk),
+            surely_k=_quantiles(above, (self._risk,))[0],
             p_core=_above_zero(above),
             p_drop=float(np.mean(dropped)),
             p_spoilt=float(np.mean(spoilt_s <= now_s)),
@@ -382,44 +385,41 @@ def _last(seen: Observed, role: str, now_s: float) -> float | None:
     return max(recent)[1] if recent else None
 
 
-def _quantiles(values: Array) -> tuple[float, float, float]:
-    """5, 50 and 95 % of what the members are a sample of: a quantile p lies at place p (n + 1) of the n ordered values
-    (W. Weibull, 1939, as in R.J. Hyndman, Y. Fan, Am. Statist. 50 (1996) 361, type 6). Infinite ones are kept.
+def _quantiles(values: Array, shares: Sequence[float]) -> list[float]:
+    """Quantiles of what the members are a sample of.
+
+    By the Cornish-Fisher expansion with the members' mean, spread and skewness (E.A. Cornish, R.A. Fisher, Rev. Inst.
+    Int. Statist. 5 (1938) 307): mean and spread of the design are exact, where its ordered values, few in the tails,
+    would err by an eighth of the interval, and in every heat alike. Where some are infinite (never), or the skewness is
+    beyond the expansion, by the ordered values: a quantile p lies at place p (n + 1) (R.J. Hyndman, Y. Fan, Am.
+    Statist. 50 (1996) 361, type 6).
     """
+    mean, std = float(np.mean(values)), float(np.std(values)) if np.all(np.isfinite(values)) else math.inf
+    if std == 0.0:
+        return [mean] * len(shares)
+    if math.isfinite(std):
+        skew = float(np.mean(((values - mean) / std) ** 3))
+        if abs(skew) <= _MOST_SKEW:
+            z = ndtri(np.asarray(shares))
+            return [float(value) for value in mean + std * (z + (z * z - 1.0) * skew / 6.0)]
     ordered = np.sort(values)
     found = []
-    for share in (0.05, 0.5, 0.95):
+    for share in shares:
         place = share * (len(values) + 1) - 1.0
         at = min(max(int(place), 0), len(values) - 2)
         low, high = ordered[at], ordered[at + 1]
         found.append(float(low + (place - at) * (high - low)) if np.isfinite(high) else float(high))
-    return found[0], found[1], found[2]
+    return found
 
 
 def _spread(values: Array) -> Spread:
-    low, middle, high = _quantiles(values)
+    low, middle, high = _quantiles(values, (0.05, 0.5, 0.95))
     return Spread(middle, low, high)
 
 
 def _moment(times_s: Array) -> Moment:
-    low, middle, high = (t if np.isfinite(t) else None for t in _quantiles(times_s))
+    low, middle, high = (t if np.isfinite(t) else None for t in _quantiles(times_s, (0.05, 0.5, 0.95)))
     return Moment(middle, low, high, float(np.mean(np.isfinite(times_s))))
-
-
-def _skewed(values: Array) -> tuple[float, float, float]:
-    mean, std = float(np.mean(values)), float(np.std(values))
-    skew = float(np.mean(((values - mean) / std) ** 3)) if std > 0.0 else 0.0
-    return mean, std, min(max(skew, -1.0), 1.0)
-
-
-def _tail(values: Array, risk: float) -> float:
-    """Value that is exceeded with all but the probability `risk`: a quantile beyond what a few hundred members show,
-    by the Cornish-Fisher expansion with the members' mean, spread and skewness (E.A. Cornish, R.A. Fisher, Rev. Inst.
-    Int. Statist. 5 (1938) 307).
-    """
-    mean, std, skew = _skewed(values)
-    z = float(ndtri(risk))
-    return mean + std * (z + (z * z - 1.0) * skew / 6.0)
 
 
 def _above_zero(values: Array) -> float:
