@@ -81,7 +81,7 @@ def record(
         spool = Spool(folder / f"spool-{number}")
         watch = ClockWatch(clock, lambda _: "+00:00 UTC")
         reader = BenchReader(bench, [source], clock)
-        recorders.append(Recorder(reader, opener, spool, clock, bench, watch=watch))
+        recorders.append(Recorder(reader, opener, spool, clock, bench, watch=watch, own_thread=False))
         sources.append(source)
     rounds = round(minutes * 60.0 / STEP_S)
     began_s = time.process_time()

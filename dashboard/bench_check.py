@@ -6,9 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from importlib.util import find_spec
 from itertools import pairwise
-from pathlib import Path
 
 from dashboard.serial_ports import holders
 from logger.bench import SourceEntry
@@ -29,7 +27,6 @@ _FIRST_YEAR = 2025
 _STEP_S = 1.0
 #: Faults that one joining of a line that is already talking explains, and how many of them.
 _JOINING = {FaultKind.SHORT_LINE: 1, FaultKind.NO_BANNER: 5}
-_PACKAGES = ("thermal", "logger", "dashboard")
 
 
 class Grade(StrEnum):
@@ -82,7 +79,7 @@ def findings(
         speed: of the bench's clock. ovens: ids of the shop's oven cards; None where they are not to be looked at.
     """
     bench = reader.bench
-    found = [_packages()]
+    found: list[Finding] = []
     if ovens is not None:
         found.append(_oven(bench.oven, ovens))
     for entry in bench.sources:
@@ -206,20 +203,6 @@ def _computer_clock(seen: Seen) -> Finding:
             "nothing, if this was the time server; else find what sets it",
         )
     return Finding("computer's clock", FINE, f"{start:%Y-%m-%d %H:%M} UTC")
-
-
-def _packages() -> Finding:
-    """Whether the packages that answer to our names are ours: other distributions may bring some of these names."""
-    home = Path(__file__).resolve().parent.parent
-    strange = []
-    for name in _PACKAGES:
-        spec = find_spec(name)
-        if spec is None or spec.origin is None or Path(spec.origin).resolve().parent.parent != home:
-            strange.append(name)
-    if strange:
-        words = f"the package {strange[0]} here is not Pullcue's own"
-        return Finding("program", WRONG, words, "install Pullcue into an environment of its own")
-    return Finding("program", FINE, "all its packages are its own")
 
 
 def _first(text: str) -> str:

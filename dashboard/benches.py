@@ -17,6 +17,7 @@ from dashboard.practice_bench import (
     scenario_of,
 )
 from dashboard.sensor_file import read_register
+from dashboard.shared_ports import port_of_resource, refuse_shared_ports
 from dashboard.shop import Shop
 from dashboard.tomlfile import read_toml
 from logger.bench import DEFAULT_BAUD, Bench, SourceEntry, bench_from_mapping, unknown_channels
@@ -30,6 +31,7 @@ from thermal.fields import InputError
 
 if TYPE_CHECKING:
     from logger.modbus_map import ModbusMap
+    from logger.scpi_map import ScpiMap
 
 #: Kinds whose time is not the machine's: their clock may run fast.
 UNREAL = ("replay", "practice")
@@ -78,6 +80,7 @@ def open_bench(bench: Bench, folder: Path, shop: Shop, clock: Clock, speed: floa
     real = [entry.id for entry in bench.sources if entry.kind not in UNREAL]
     if speed != 1.0 and real:
         raise InputError(f"speed {speed:g}: source {real[0]} is real and runs in real time: leave --speed out")
+    refuse_shared_ports(bench, lambda entry: _port_of(entry, bench, folder))
     practices: dict[str, Practice] = {}
     with ExitStack() as things:
         sources: list[Source] = []
@@ -131,13 +134,6 @@ def _modbus(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Sou
     from logger.modbus_source import ModbusSource
 
     module = _modbus_map(entry, bench, folder)
-    for other in bench.sources[: bench.sources.index(entry)]:
-        if other.kind == "modbus" and (port := _modbus_map(other, bench, folder).shares_line_with(module)):
-            raise InputError(
-                f"bench {bench.id}: sources {other.id} and {entry.id} are on the same serial line, {port}: expected "
-                "one module on each; give each a port of its own, or reach both through a Modbus TCP gateway "
-                '(url = "tcp://HOST:PORT")'
-            )
     _must_have_channels(bench, entry, [channel.name for channel in module.channels])
     return ModbusSource(module, clock, entry.id)
 
@@ -158,13 +154,30 @@ def _modbus_map(entry: SourceEntry, bench: Bench, folder: Path) -> ModbusMap:
     return placed(module, entry.texts["url"], baud, device_id, entry.numbers.get("period_s"))
 
 
-def _scpi(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:
+def _port_of(entry: SourceEntry, bench: Bench, folder: Path) -> str | None:
+    """The port that a source has for itself alone."""
+    if entry.kind == "board":
+        return entry.texts["url"]
+    if entry.kind == "modbus":
+        from logger.modbus_map import Rtu
+
+        transport = _modbus_map(entry, bench, folder).transport
+        return transport.serial_port if isinstance(transport, Rtu) else None
+    return port_of_resource(_scpi_map(entry, folder).resource) if entry.kind == "scpi" else None
+
+
+def _scpi_map(entry: SourceEntry, folder: Path) -> ScpiMap:
+    """The map of a source's instrument, placed where the bench file says."""
     from logger.scpi_map import read_scpi_map
-    from logger.scpi_source import ScpiSource
 
     instrument = read_scpi_map(read_toml(folder / entry.texts["map"]), entry.texts["map"])
-    if "resource" in entry.texts:
-        instrument = replace(instrument, resource=entry.texts["resource"])
+    return replace(instrument, resource=entry.texts["resource"]) if "resource" in entry.texts else instrument
+
+
+def _scpi(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Source:
+    from logger.scpi_source import ScpiSource
+
+    instrument = _scpi_map(entry, folder)
     _must_have_channels(bench, entry, [channel.name for channel in instrument.channels])
     return ScpiSource(instrument, clock, entry.id)
 

@@ -22,6 +22,8 @@ _SHEETS = Range("sheets", at_least=0.0, at_most=100.0)
 #: Line ends and signs that move a terminal's cursor; a note may have line ends and tabs.
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _CONTROL_IN_NOTE = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+#: Entries that nobody fills in.
+MADE = ("plan_json", "card_json", "sensors_json", "software", "polymer_version")
 _YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
 
 #: What the command line calls an entry of the form.
@@ -131,10 +133,6 @@ _READERS: Mapping[str, Callable[[str, str], Any]] = {
     "heated_before": yes_or_no,
     "other_sheets": _whole,
     "notes": note,
-    "plan_json": note,
-    "card_json": note,
-    "software": line,
-    "polymer_version": line,
     "outcome": line,
     "outcome_kind": line,
     "start_s": _number(_SECONDS),
@@ -152,7 +150,10 @@ def entry(field: str, text: str, called: str = "") -> Any:
     Raises:
         InputError: no such field, or a word that it cannot hold.
     """
-    known = correctable_fields()
+    known = [name for name in correctable_fields() if name not in MADE]
+    if field in MADE:
+        raise InputError(f"{field} is what Pullcue itself put there, and stays as it was: expected one of "
+                         f"{', '.join(known)}")  # fmt: skip
     if field not in known:
         raise InputError(
             f"{shown(field)} is no entry of a heat{near_matches(field, known)}: expected one of {', '.join(known)}"

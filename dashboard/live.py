@@ -55,6 +55,10 @@ class LiveRecord:
             for reading in arrival.readings:
                 self._note(time_s, reading)
 
+    def told(self, time_s: float, name: str) -> None:
+        """Note a mark that was made at this program, not at the bench."""
+        self.marks.append({"time_s": _s(time_s), "name": name, "source": "here"})
+
     def sample(self, time_s: float) -> dict[str, Reading]:
         """Keep every role as it stands at this time; and give them."""
         now = self.reader.now()

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from hashlib import sha256
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.commands.heat_plan import HeatPlanner, plan_words
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from logger.bench import Bench
@@ -18,6 +19,7 @@ from logger.clock import Clock
 from logger.heat_export import SIMULATED
 from logger.readings import BenchArrival, BenchReader
 from logger.records import BenchHeld, HeatForm, Mark
+from logger.sensor_places import sensors_text
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
@@ -25,16 +27,21 @@ if TYPE_CHECKING:
     from logger.recorder import Recorder, Round
 
 _MARKS_KEPT = 200
+#: So many entries wait for the store at any moment, one a second: nothing to tell of.
+_ON_THEIR_WAY = 5
+#: At the end the store is given this time for the last of them, s of the machine.
+_STORED_WITHIN_S = 2.0
 
 
 class Recording:
     """A recorder and what it has to tell."""
 
-    def __init__(self, recorder: Recorder, place: StorePlace) -> None:
-        self.recorder, self.place = recorder, place
+    def __init__(self, recorder: Recorder, place: StorePlace, planner: HeatPlanner | None = None) -> None:
+        self.recorder, self.place, self._planner = recorder, place, planner
         self._last: Round | None = None
         self._begun: set[str] = set()
         self.marks: list[Mark] = []
+        self._told: list[Mark] = []
 
     def step(self, timeout_s: float) -> Sequence[BenchArrival]:
         """One round of recording; what arrived."""
@@ -42,7 +49,28 @@ class Recording:
         self.marks = [*self.marks, *self._last.marks][-_MARKS_KEPT:]
         if self._last.heat is not None:
             self._begun.add(self._last.heat.id)
+        if self._planner is not None and (said := self._planner.turn(self._last.heat)):
+            self.recorder.say(said)
         return self._last.arrivals
+
+    def mark(self, name: str, ago_s: float) -> None:
+        """Mark what somebody did at this program itself, `ago_s` s of its clock ago: straight into the record."""
+        from logger.heat_book import SET_BACK_S
+        from logger.marks import request
+
+        made = self.recorder.mark(request(name, 0, min(max(ago_s, 0.0), SET_BACK_S)))
+        self.marks.append(made)
+        self._told.append(made)
+
+    def take_told(self) -> list[tuple[float, str]]:
+        """(how long ago, s; name) of the marks that `mark` made since the last call."""
+        told, self._told = self._told, []
+        return [(self.recorder.now_s - mark.at_s, mark.name) for mark in told]
+
+    def finish(self) -> None:
+        """Before the recorder is closed: a plan that is being computed is waited for."""
+        if self._planner is not None and (said := self._planner.last(self._last.heat if self._last else None)):
+            self.recorder.say(said)
 
     def words(self) -> tuple[str, ...]:
         """Whether a heat is open and whether all goes into the store, a sentence each."""
@@ -51,15 +79,19 @@ class Recording:
         heat, kept = self._last.heat, self._last.kept
         since = f"; a heat is open since {self.recorder.now_s - heat.start_s:.0f} s" if heat else "; no heat is open"
         lines = [f"Recorded in {self.place.words}{since}"]
+        if heat and (plan := plan_words(heat.form.plan_json)):
+            lines.append(plan)
         if kept.unsaved:
             lines.append(f"NOT SAVED: {kept.unsaved} entries are in memory only: {kept.trouble}")
-        elif kept.spooled or kept.trouble:
+        elif kept.trouble:
             lines.append(f"{kept.spooled} entries wait in the spool, safe on this disk: {kept.trouble}")
+        elif kept.spooled > _ON_THEIR_WAY:
+            lines.append(f"{kept.spooled} entries, safe on this disk, are on their way into the store")
         return tuple(lines)
 
     def as_json(self) -> dict[str, Any]:
         """One object for `--json`."""
-        kept = self._last.kept if self._last else None
+        kept = self.recorder.kept(_STORED_WITHIN_S)
         return {
             "store": self.place.words,
             "run": self.recorder.run.id,
@@ -68,9 +100,9 @@ class Recording:
                 {"time_s": round(mark.at_s, 2), "name": mark.name, "source": mark.source, "by": mark.by,
                  "note": mark.note} for mark in self.marks
             ],
-            "spooled": kept.spooled if kept else 0,
-            "unsaved": kept.unsaved if kept else 0,
-            "trouble": kept.trouble if kept else "",
+            "spooled": kept.spooled,
+            "unsaved": kept.unsaved,
+            "trouble": kept.trouble,
         }  # fmt: skip
 
 
@@ -83,11 +115,12 @@ def prepare() -> None:
 
 
 @contextmanager
-def recorded(reader: BenchReader, bench: Bench, place: StorePlace, clock: Clock, form: HeatForm) -> Iterator[Recording]:
+def recorded(reader: BenchReader, bench: Bench, place: StorePlace, clock: Clock, form: HeatForm,
+             planner: HeatPlanner | None = None) -> Iterator[Recording]:  # fmt: skip
     """Record a bench for as long as this lasts; at its end the run is closed.
 
     Args:
-        clock: that of the reader. form: of the heats that begin.
+        clock: that of the reader. form: of the heats that begin. planner: of the heat that is open.
 
     Raises:
         InputError: another recorder has the bench, or the store is damaged or a newer version's.
@@ -119,10 +152,14 @@ def recorded(reader: BenchReader, bench: Bench, place: StorePlace, clock: Clock,
         form=form,
         software=software(bench),
     )
+    recording = Recording(recorder, place, planner)
     try:
-        yield Recording(recorder, place)
+        yield recording
     finally:
-        recorder.close()
+        try:
+            recording.finish()
+        finally:
+            recorder.close()
 
 
 def _refuse_unusable(place: StorePlace) -> None:
@@ -157,13 +194,21 @@ def form_for(shop: Shop, bench: Bench, **known: Any) -> HeatForm:
     Args:
         known: further entries of the form.
     """
-    form: dict[str, Any] = {"oven": bench.oven, "software": software(bench)}
-    if bench.oven in shop.oven_ids():
-        card = shop.oven(bench.oven)
-        form |= {"set_c": card.set_c, "card_json": json.dumps(asdict(card), ensure_ascii=False, default=_plain)}
+    form: dict[str, Any] = {
+        "oven": bench.oven, "software": software(bench), "sensors_json": sensors_text(bench)
+    }  # fmt: skip
     if polymer := known.get("polymer"):
         form["polymer_version"] = polymer_version(shop, polymer)
-    return HeatForm(**(form | known))
+    return of_oven(shop, HeatForm(**(form | known)))
+
+
+def of_oven(shop: Shop, form: HeatForm) -> HeatForm:
+    """A form that names its oven, with that oven's card and, where nothing else is said, its setting."""
+    if form.oven is None or form.oven not in shop.oven_ids():
+        return form
+    card = shop.oven(form.oven)
+    text = json.dumps(asdict(card), ensure_ascii=False, default=_plain)
+    return replace(form, card_json=text, set_c=card.set_c if form.set_c is None else form.set_c)
 
 
 def _plain(value: object) -> Any:

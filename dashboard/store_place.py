@@ -151,7 +151,8 @@ def backup_words(last: tuple[int, str] | None, now: datetime) -> tuple[bool, str
     at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=last[0])
     if at > now:
         return False, f"the last backup is dated {at:%Y-%m-%d %H:%M} UTC, which is yet to come ({last[1]})"
-    return now - at < OLD_BACKUP, f"last backed up {age_words(now - at)} ago ({last[1]})"
+    gone = "" if Path(last[1]).exists() else ", which cannot be reached now"
+    return now - at < OLD_BACKUP, f"last backed up {age_words(now - at)} ago ({last[1]}{gone})"
 
 
 def age_words(age: timedelta) -> str:

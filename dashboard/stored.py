@@ -4,30 +4,38 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 from logger.heat_export import BEFORE_S, MEDIA_TYPE, StoredHeat, utc_of
-from logger.records import Correction, HeatRecord, Mark, in_force
+from logger.records import Attachment, Correction, HeatRecord, Mark, in_force
 
 if TYPE_CHECKING:
     from logger.store import Store
 
 #: The end of an open heat is not known: samples up to this long after its start are looked for, s.
-_LONGEST_S = 86400.0
+LONGEST_S = 86400.0
 #: What is marked this long after the pull (mold, vacuum, demolding) still belongs to the heat, s.
 _AFTER_S = 1800.0
+
+
+def is_photo(one: Attachment) -> bool:
+    """Whether a file kept with a heat is a photo."""
+    return one.media_type.startswith("image/")
 
 
 def facts_of(store: Store, record: HeatRecord) -> StoredHeat:
     """A heat without its samples: marks, corrections, the file it came from."""
     start_s = max(0.0, record.start_s - BEFORE_S)
-    end_s = (record.start_s + _LONGEST_S if record.end_s is None else record.end_s) + _AFTER_S
-    files = [one for one in store.attachments(record.id) if one.media_type == MEDIA_TYPE]
+    end_s = (record.start_s + LONGEST_S if record.end_s is None else record.end_s) + _AFTER_S
+    attached = store.attachments(record.id)
+    files = [one for one in attached if one.media_type == MEDIA_TYPE]
     return StoredHeat(
         record=store.heat(record.id, as_recorded=True),
         marks=tuple(store.marks(record.bench, record.run, start_s, end_s)),
         corrections=tuple(store.corrections(record.id)),
         file=files[0] if files else None,
+        photos=tuple(one for one in attached if is_photo(one)),
         run=next((run for run in store.runs(record.bench) if run.id == record.run), None),
     )
 
@@ -36,7 +44,7 @@ def whole_of(store: Store, record: HeatRecord) -> StoredHeat:
     """A heat with its samples and those of its preheat."""
     facts = facts_of(store, record)
     now = facts.current
-    end_s = now.start_s + _LONGEST_S if now.end_s is None else now.end_s
+    end_s = now.start_s + LONGEST_S if now.end_s is None else now.end_s
     blocks = store.blocks(record.bench, record.run, max(0.0, now.start_s - BEFORE_S), end_s)
     return replace(facts, blocks=tuple(blocks))
 
@@ -50,8 +58,17 @@ def _z(utc: datetime) -> str:
     return utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def heat_json(record: HeatRecord) -> dict[str, Any]:
-    """A heat as one JSON object."""
+#: Entries of the form of some thousand characters each.
+LONG = ("plan_json", "card_json", "sensors_json")
+
+
+def heat_json(record: HeatRecord, whole: bool = True) -> dict[str, Any]:
+    """A heat as one JSON object.
+
+    Args:
+        whole: with the long entries of its form: plan, oven card, sensors.
+    """
+    form = {name: value for name, value in record.form.as_table().items() if whole or name not in LONG}
     return {
         "number": record.number,
         "id": record.id,
@@ -64,7 +81,7 @@ def heat_json(record: HeatRecord) -> dict[str, Any]:
         "state": record.state,
         "outcome": record.outcome,
         "outcome_kind": record.outcome_kind,
-        "form": record.form.as_table(),
+        "form": form,
         "hash": record.hash,
         "previous_hash": record.previous_hash,
     }
@@ -107,6 +124,15 @@ def facts_json(facts: StoredHeat) -> dict[str, Any]:
         "zone": facts.run.zone if facts.run else None,
         "recorder": facts.run.software if facts.run else None,
         "imported_file": facts.file.name if facts.file else None,
+        "photos": [
+            {
+                "name": one.name,
+                "media_type": one.media_type,
+                "bytes": len(one.content),
+                "sha256": sha256(one.content).hexdigest(),
+            }
+            for one in facts.photos
+        ],
         "marks": [{**mark_json(mark, facts.current.start_s), "in_force": mark.id in standing} for mark in facts.marks],
         "corrections": [correction_json(one) for one in facts.corrections],
     }

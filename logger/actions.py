@@ -1,6 +1,7 @@
 """What the recorder asks of a store beside samples and marks, as values that can wait in a spool; and how each is done.
 
-Doing one again after it was done changes nothing, since after a power cut nobody knows how far the last one came.
+Doing one again after it was done changes nothing, even when others were done since: after a kill or a power cut nobody
+knows how far the last recorder came, and the spool is read again from the beginning of its oldest file.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, Protocol
 
-from logger.records import Block, HeatForm, HeatRecord, Mark, Run
+from logger.records import Block, HeatForm, HeatRecord, Mark, Run, StartMove
 
 Ended = Literal["finished", "aborted", "interrupted"]
 
@@ -29,6 +30,9 @@ class RecorderStore(Protocol):
     def open_runs(self, bench: str | None = None) -> Sequence[Run]:
         """Runs that nobody ended."""
 
+    def has_run(self, run: str) -> bool:
+        """Whether a run was entered."""
+
     def last_block(self, run: str) -> tuple[int, int] | None:
         """(second, utc_ms) of the newest second of a run."""
 
@@ -37,6 +41,9 @@ class RecorderStore(Protocol):
 
     def set_form(self, heat_id: str, form: HeatForm) -> None:
         """The form of an open heat is another one."""
+
+    def start_moves(self, heat_id: str) -> Sequence[StartMove]:
+        """Moves of a heat's start, in their order."""
 
     def move_start(self, heat_id: str, new_start_s: float, who: str, why: str) -> object:
         """The start of an open heat is set back or forward."""
@@ -87,12 +94,13 @@ class BeginHeat:
 
 @dataclass(frozen=True)
 class MoveStart:
-    """The start was set back or forward."""
+    """The start was set back or forward. `number`: how many moves of this heat there were before."""
 
     heat: str
     start_s: float
     who: str
     why: str
+    number: int
 
 
 @dataclass(frozen=True)
@@ -153,15 +161,15 @@ def do(action: Action, store: RecorderStore) -> None:
     """
     match action:
         case BeginRun(run):
-            _close_interrupted(store, run)
-            store.begin_run(run)
+            if not store.has_run(run.id):  # else what is open now may be of a later run
+                _close_interrupted(store, run)
+                store.begin_run(run)
         case EndRun(run_id, utc_ms):
             store.end_run(run_id, "ended", utc_ms)
         case BeginHeat(heat):
             store.begin_heat(heat)
-        case MoveStart(heat_id, start_s, who, why):
-            found = _open_heat(store, heat_id)
-            if found is not None and found.start_s != start_s:
+        case MoveStart(heat_id, start_s, who, why, number):
+            if _open_heat(store, heat_id) is not None and len(store.start_moves(heat_id)) <= number:
                 store.move_start(heat_id, start_s, who, why)
         case FillForm(heat_id, form):
             if _open_heat(store, heat_id) is not None:
@@ -177,12 +185,9 @@ def _open_heat(store: RecorderStore, id: str) -> HeatRecord | None:
 
 def _close_interrupted(store: RecorderStore, new: Run) -> None:
     """Close what earlier runs of the bench left open, at the end of the last second they stored."""
+    for heat in store.open_heats(new.bench):
+        last = store.last_block(heat.run)
+        store.finish_heat(heat.id, max(0.0 if last is None else last[0] + 1.0, heat.start_s), "interrupted")
     for run in store.open_runs(new.bench):
-        if run.id == new.id:
-            continue
         last = store.last_block(run.id)
-        last_s, last_ms = (0.0, run.started_utc_ms) if last is None else (last[0] + 1.0, last[1] + 1000)
-        for heat in store.open_heats(new.bench):
-            if heat.run == run.id:
-                store.finish_heat(heat.id, max(last_s, heat.start_s), "interrupted")
-        store.end_run(run.id, "interrupted", last_ms)
+        store.end_run(run.id, "interrupted", run.started_utc_ms if last is None else last[1] + 1000)

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from logger.metadata import to_m
 from thermal.fields import Fields, InputError, Range, near_matches
 from thermal.heat import DROP_MM, ROLES, Sensor, role_of
 
@@ -321,7 +322,7 @@ def _role(fields: Fields, name: str, sources: Mapping[str, SourceEntry]) -> Role
         table.text("serial") if table.has("serial") else "",
         Sensor(
             lag_s=table.maybe_number("lag_s", _LAG_S),
-            **{f"{key[:-3]}_m": None if mm is None else mm * 1e-3 for key, mm in millimetres.items()},
+            **{f"{key[:-3]}_m": None if mm is None else to_m(mm) for key, mm in millimetres.items()},
         ),
     )
     table.close()

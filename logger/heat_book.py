@@ -9,6 +9,7 @@ end     'pulled'; or the sheet seen to leave through the open door, from 60 s af
         door's. The heat is closed as finished 2 minutes later, or when it is demolded, or when the next one starts:
         until then the end can be taken back.
 undo    of a start: the heat is aborted; of a moved start: it goes back; of an end: the heat goes on.
+form    what is said of the sheet belongs to the heat that is open, else to the next one that begins, and to no other.
 
 The numbers are our choice. The id of a heat is that of the mark that began it.
 """
@@ -21,8 +22,8 @@ from typing import Any
 
 from logger.actions import Action, BeginHeat, Ended, FillForm, FinishHeat, MoveStart
 from logger.door import DoorOpened, SheetLeft
-from logger.marks import DOOR_CLOSED, DOOR_OPEN, PULLED, START
-from logger.records import HeatForm, HeatRecord, Mark, MarkSource, new_id
+from logger.marks import DOOR_CLOSED, DOOR_OPEN, FORM, PULLED, START
+from logger.records import HeatForm, HeatRecord, Mark, MarkSource, in_force, new_id
 
 FINISH_AFTER_S, NEW_SHEET_S = 120.0, 300.0
 #: A start is set back by no more than this, s: before, samples may be thinned.
@@ -36,17 +37,25 @@ _OF_DOOR = (START, DOOR_OPEN, DOOR_CLOSED, PULLED)
 _MOVED_S = 0.05
 
 
+def _filled(table: Mapping[str, Any], said: Mapping[str, Any]) -> dict[str, Any]:
+    """A form's table with what was said; checks one by one."""
+    checks = {**(table.get("checks") or {}), **(said.get("checks") or {})}
+    known = {name: done for name, done in checks.items() if done is not None}
+    return {**table, **said} | ({"checks": known} if known or "checks" in table else {})
+
+
 @dataclass(frozen=True)
 class OpenHeat:
     """A heat that goes on.
 
     Attributes:
-        moves: of the start, (mark, start before it). pulled: the end that is not closed yet, (mark, s of the run, when
-        it was said).
+        moves: of the start that stand, (mark, start before it). moved: how often it was moved, moves back included.
+        pulled: the end that is not closed yet, (mark, s of the run, when it was said).
     """
 
     record: HeatRecord
     moves: tuple[tuple[str, float], ...] = ()
+    moved: int = 0
     pulled: tuple[Mark, float] | None = None
 
 
@@ -55,7 +64,8 @@ class HeatBook:
     """The heats of one run.
 
     Args:
-        utc_ms: UTC of a moment of the run. form: what is said of the heats that begin from now on.
+        utc_ms: UTC of a moment of the run. form: what is said of the heats that begin from now on. early: what was said
+        of the next one, as `HeatForm.as_table`.
     """
 
     bench: str
@@ -65,6 +75,7 @@ class HeatBook:
     heat: OpenHeat | None = None
     ended_s: float = float("-inf")
     marks: list[Mark] = field(default_factory=list)
+    early: dict[str, Any] = field(default_factory=dict)
 
     def mark(self, mark: Mark, now_s: float) -> list[Action]:
         """What follows from a mark, s of the run."""
@@ -83,11 +94,16 @@ class HeatBook:
         return []
 
     def said(self, form: Mapping[str, Any]) -> list[Action]:
-        """What follows when somebody says something of the open heat, as `HeatForm.as_table`; the rest stays."""
+        """What follows when somebody says something of the heat, as `HeatForm.as_table`; the rest stays.
+
+        Args:
+            form: None takes an entry, or a check, back to 'nothing is known'.
+        """
         if self.heat is None:
+            self.early = _filled(self.early, form)
             return []
         record = self.heat.record
-        whole = HeatForm.from_table({**record.form.as_table(), **form})
+        whole = HeatForm.from_table(_filled(record.form.as_table(), form))
         self.heat = replace(self.heat, record=replace(record, form=whole))
         return [FillForm(record.id, whole.as_table())]
 
@@ -119,8 +135,8 @@ class HeatBook:
 
     def last_mark(self) -> Mark | None:
         """The last mark that can be taken back: the latest given of those in force, whatever its moment."""
-        gone = {mark.undoes for mark in self.marks}
-        return next((mark for mark in reversed(self.marks) if mark.undoes is None and mark.id not in gone), None)
+        can = (mark for mark in reversed(in_force(self.marks)) if mark.name != FORM)
+        return next(can, None)
 
     # ------------------------------------------------------------ begin, move, end
 
@@ -151,12 +167,15 @@ class HeatBook:
             self.heat,
             record=replace(self.heat.record, start_s=start_s, start_utc_ms=self.utc_ms(start_s)),
             moves=(*self.heat.moves, (mark.id, before_s)),
+            moved=self.heat.moved + 1,
         )
-        return [MoveStart(self.heat.record.id, start_s, mark.by or mark.source, why)]
+        return [MoveStart(self.heat.record.id, start_s, mark.by or mark.source, why, self.heat.moved - 1)]
 
     def _begin(self, mark: Mark) -> list[Action]:
         start_s = max(mark.at_s, self.ended_s)
-        record = HeatRecord(0, mark.id, self.bench, self.run, start_s, self.utc_ms(start_s), form=self.form)
+        form = HeatForm.from_table(_filled(self.form.as_table(), self.early))
+        self.early = {}
+        record = HeatRecord(0, mark.id, self.bench, self.run, start_s, self.utc_ms(start_s), form=form)
         self.heat = OpenHeat(record)
         return [BeginHeat(record)]
 
@@ -225,7 +244,8 @@ class HeatBook:
         elif heat.moves and heat.moves[-1][0] == id:
             before_s = heat.moves[-1][1]
             record = replace(heat.record, start_s=before_s, start_utc_ms=self.utc_ms(before_s))
-            self.heat = replace(heat, record=record, moves=heat.moves[:-1])
+            self.heat = replace(heat, record=record, moves=heat.moves[:-1], moved=heat.moved + 1)
             who = next((mark.by or mark.source for mark in reversed(self.marks) if mark.undoes == id), "")
-            return [MoveStart(record.id, before_s, who, "the mark that moved the start was taken back")]
+            why = "the mark that moved the start was taken back"
+            return [MoveStart(record.id, before_s, who, why, heat.moved)]
         return []

@@ -22,7 +22,9 @@ from numpy.typing import NDArray
 
 from logger.bench import column_of
 from logger.cells import guarded, unguarded
+from logger.comments import SENSOR
 from logger.heatfile import heat_from_bytes
+from logger.marks import FORM
 from logger.metadata import metadata_of, typed_metadata
 from logger.reading import State
 from logger.records import (
@@ -39,6 +41,7 @@ from logger.records import (
     corrected,
     in_force,
 )
+from logger.sensor_places import for_heat_file, of_heat
 from thermal.fields import InputError
 from thermal.heat import COLOURS, EVENTS, SUPPORTS, TIME_S, Event, Heat, role_of
 
@@ -70,6 +73,8 @@ _FORM_KEYS: Mapping[str, str] = {
     "polymer_version": "polymer_version",
     "software": "software",
 }
+#: Of the record itself: a heat file has them under the same names.
+_RECORD_KEYS = ("outcome", "outcome_kind", "start_s", "end_s")
 _TEXTS = ("sheet_label", "job_number", "initials", "notes", "polymer_version", "software")
 
 
@@ -79,7 +84,7 @@ class StoredHeat:
 
     Attributes:
         record: as it was finished. blocks: its samples and those of the preheat, in order of time. marks: of its run,
-        those taken back too. file: the heat file it came from. run: None where not known.
+        those taken back too. file: the heat file it came from. photos: of the sheet's label. run: None where not known.
     """
 
     record: HeatRecord
@@ -88,6 +93,7 @@ class StoredHeat:
     corrections: tuple[Correction, ...] = ()
     file: Attachment | None = None
     run: Run | None = None
+    photos: tuple[Attachment, ...] = ()
 
     @property
     def current(self) -> HeatRecord:
@@ -147,12 +153,14 @@ def _recorded(stored: StoredHeat, raw: bool) -> Heat:
     }
     if form.opening_mm is not None and len(form.opening_mm) == 1:
         known["opening_mm"] = form.opening_mm[0]
-    told = {name: value for name, value in known.items() if value not in (None, "")}
+    told: dict[str, Any] = {name: value for name, value in known.items() if value not in (None, "")}
+    told["sensor"] = for_heat_file(form.sensors_json, form.gauge_mm)
+    typed = typed_metadata(told, f"heat {now.number}")
     return Heat(
         time_s=(at_ms[inside] - start_ms) / _MS,
         columns={name: values[inside, index] for index, name in enumerate(columns) if raw or not name.startswith(RAW)},
         events=_events(marks, now),
-        **(typed_metadata(told, f"heat {now.number}") | {"extra": _extra(stored, marks)}),
+        **(typed | {"extra": _extra(stored, marks) | typed["extra"]}),
     )
 
 
@@ -207,7 +215,9 @@ def _events(marks: Iterable[Mark], now: HeatRecord) -> tuple[Event, ...]:
     found = [
         Event(round(mark.at_s * _MS - now.start_s * _MS) / _MS, event_name(mark.name))
         for mark in marks
-        if mark.source != "clock" and mark.name != _START and (now.end_s is None or mark.at_s <= now.end_s + BEFORE_S)
+        if not mark.of_machine
+        and mark.name not in (_START, FORM)
+        and (now.end_s is None or mark.at_s <= now.end_s + BEFORE_S)
     ]
     return tuple(sorted((one for one in found if one.time_s >= -BEFORE_S), key=lambda one: one.time_s))
 
@@ -237,7 +247,7 @@ def _extra(stored: StoredHeat, marks: Iterable[Mark]) -> dict[str, Any]:
     told["marks"] = [
         {"time_s": mark.at_s - now.start_s, "name": mark.name, "by": mark.by, "note": mark.note, "source": mark.source}
         for mark in marks
-        if mark.by or mark.note or mark.source == "clock"
+        if mark.by or mark.note or mark.of_machine
     ] or None
     told["corrections"] = _correction_tables(stored.corrections) or None
     return {key: _kept(value) for key, value in told.items() if value is not None}
@@ -274,7 +284,7 @@ def _with_corrections(heat: Heat, stored: StoredHeat) -> Heat:
             extra[_FORM_KEYS[name]] = getattr(now, name)
         elif name.startswith("checks."):
             extra["checks"] = dict(now.checks)
-        else:
+        elif name in _RECORD_KEYS:
             extra[name] = getattr(stored.current, name)
     extra["corrections"] = [*extra.get("corrections", []), *_correction_tables(stored.corrections)]
     told = typed_metadata({k: v for k, v in tree.items() if v is not None}, stored.file.name if stored.file else "")
@@ -344,7 +354,7 @@ def imported(content: bytes, name: str, at: datetime, software: str) -> Imported
     run = Run(run_id, IMPORTED, start_ms, "UTC", f"{software}, import{kind}")
     where_from = f"{name}, SHA-256 {sha256}{dated}"
     marks = [
-        Mark(_part(sha256, 0), IMPORTED, run_id, float(shift_s), ms_of(started), "imported", "", where_from, "clock")
+        Mark(_part(sha256, 0), IMPORTED, run_id, float(shift_s), ms_of(started), "imported", "", where_from, "machine")
     ]
     for index, event in enumerate(heat.events, 1):
         utc_ms = ms_of(started) + round(event.time_s * _MS)
@@ -412,6 +422,7 @@ def _form(heat: Heat) -> HeatForm:
             told[name] = value if isinstance(value, bool) else None
         elif isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
             told[name] = int(value) if name == "other_sheets" else float(value)
+    told["sensors_json"] = of_heat(heat, heat.extra.get(SENSOR, {}))
     checks = heat.extra.get("checks")
     if isinstance(checks, Mapping):
         told["checks"] = {name: checks[name] for name in CHECKS if isinstance(checks.get(name), bool)}

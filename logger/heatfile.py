@@ -86,9 +86,7 @@ def write_new(data: bytes, path: Path | str) -> None:
             made = True
             file.write(data)
     except FileExistsError:
-        raise InputError(
-            f"{where}: there is a file already, and a heat file is never altered: give another name"
-        ) from None
+        raise InputError(f"{where}: there is a file already, and nothing is written over: give another name") from None
     except OSError as error:
         if made:  # half a heat would look like a whole one
             Path(path).unlink(missing_ok=True)

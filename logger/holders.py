@@ -122,6 +122,14 @@ def hold(connection: Connection, bench: str, token: str, utc_ms: int, by_force: 
     return None if row is None else _holder(row)
 
 
+def living(connection: Connection, utc_ms: int) -> list[Holder]:
+    """The recorders that run now."""
+    shared = connection.dialect.name == "postgresql"
+    now_ms = _now_ms(connection, utc_ms)
+    rows = connection.execute(select(holders).order_by(holders.c.bench)).all()
+    return [_holder(row) for row in rows if not _is_stale(row, now_ms, shared)]
+
+
 def release(connection: Connection, bench: str, token: str) -> None:
     """Let go of a bench; nothing happens where another holds it."""
     connection.execute(delete(holders).where(holders.c.bench == bench, holders.c.token == token))

@@ -18,12 +18,14 @@ from pathlib import Path
 from typing import Any
 
 from logger.bench import Bench
-from logger.records import HeatForm, Mark, new_id
-from logger.spool import sync, sync_folder
+from logger.records import UNDO, HeatForm, Mark, new_id
+from logger.spool import make_folder, sync, sync_folder
 from thermal.fields import Fields, InputError, Range, near_matches
 from thermal.heat import EVENTS
 
-START, UNDO, PULLED, DOOR_OPEN, DOOR_CLOSED = "start", "undo", "pulled", "door_open", "door_closed"
+START, PULLED, DOOR_OPEN, DOOR_CLOSED = "start", "pulled", "door_open", "door_closed"
+#: Nothing happened at the bench: somebody says something of the sheet.
+FORM = "form"
 #: What a person may mark.
 NAMES = (START, *EVENTS)
 #: A moment that somebody remembers, s before now. Samples older than the last 30 minutes may be thinned already.
@@ -38,9 +40,10 @@ class Request:
     """What one `pullcue mark` asks for.
 
     Attributes:
-        id: of the mark that comes of it. name: of `NAMES`, or 'undo'. ago_s: how long before the asking it happened.
+        id: of the mark that comes of it. name: of `NAMES`, 'form' or 'undo'. ago_s: how long before the asking it
+        happened.
         utc_ms: when it was asked. by: initials. undoes: for 'undo' the id of a mark, None for the last one.
-        form: for 'start' what is said of the heat, as `HeatForm.as_table`.
+        form: for 'start' and 'form' what is said of the heat, as `HeatForm.as_table`.
     """
 
     id: str
@@ -55,10 +58,12 @@ class Request:
     def __post_init__(self) -> None:
         if self.form is not None:
             HeatForm.from_table(self.form)  # refuses what a form cannot hold
-        if self.name not in (*NAMES, UNDO):
+        if self.name not in (*NAMES, FORM, UNDO):
             raise InputError(f"mark {self.name!r}: expected one of {', '.join(NAMES)}{near_matches(self.name, NAMES)}")
         if not AGO_S.holds(self.ago_s):
             raise InputError(f"{self.ago_s:g} s ago: expected {AGO_S}; samples from before may be thinned already")
+        if self.name == FORM and not self.form:
+            raise InputError("form: nothing is said of the sheet: expected entries of the form, as --label; add one")
         if len(self.note) > _LONGEST_NOTE:
             raise InputError(f"a note of {len(self.note)} letters: expected {_LONGEST_NOTE} at most; shorten it")
 
@@ -73,8 +78,12 @@ def request(name: str, utc_ms: int, ago_s: float = 0.0, by: str = "", note: str 
     Raises:
         InputError: a name that is none, with near matches; a time ago that is negative or above 30 min.
     """
-    tidy = "_".join(name.lower().replace("-", " ").replace("_", " ").split())
-    return Request(new_id(), tidy, utc_ms, ago_s, by, note, form=form)
+    return Request(new_id(), tidied(name), utc_ms, ago_s, by, note, form=form)
+
+
+def tidied(name: str) -> str:
+    """A mark's name as people write it, in one spelling: 'Clear through' is 'clear_through'."""
+    return "_".join(name.lower().replace("-", " ").replace("_", " ").split())
 
 
 def undo(utc_ms: int, by: str = "", undoes: str | None = None) -> Request:
@@ -123,7 +132,7 @@ class Mailbox:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
 
     def post(self, request: Request) -> Path:
         """Hand over a request; it is on the disk when this returns."""

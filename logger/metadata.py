@@ -25,16 +25,16 @@ _SIDE = r"\s*([0-9]+(?:\.[0-9]+)?)\s*"
 _RECTANGLE = re.compile(rf"{_SIDE}[x×]{_SIDE}")
 
 
-def _to_m(value_mm: float) -> float:
+def to_m(value_mm: float) -> float:
     """Metres of millimetres, correctly rounded: 4.7625 mm is the float64 nearest to 0.0047625 m."""
     return float(Decimal(repr(value_mm)).scaleb(-3))
 
 
 def _to_mm(value_m: float) -> float:
-    """The millimetres that `_to_m` turns into this value, to the bit where a float64 does so."""
+    """The millimetres that `to_m` turns into this value, to the bit where a float64 does so."""
     near = float(Decimal(repr(float(value_m))).scaleb(3))
     for candidate in (near, math.nextafter(near, -math.inf), math.nextafter(near, math.inf)):
-        if _to_m(candidate) == value_m:
+        if to_m(candidate) == value_m:
             return candidate
     return near
 
@@ -47,7 +47,7 @@ def typed_metadata(metadata: Mapping[str, Any], where: str) -> dict[str, Any]:
     extra = {key: value for key, value in metadata.items() if key not in (*TOP_KEYS, SENSOR)}
     return {
         "polymer": top.text("polymer") if top.has("polymer") else None,
-        "gauge_m": None if gauge_mm is None else _to_m(gauge_mm),
+        "gauge_m": None if gauge_mm is None else to_m(gauge_mm),
         "oven": top.text("oven") if top.has("oven") else None,
         "support": top.text("support", SUPPORTS) if top.has("support") else None,
         "opening_m": _opening_m(top),
@@ -70,10 +70,10 @@ def _opening_m(top: Fields) -> tuple[float, ...] | None:
         sides = tuple(map(float, match.groups())) if match else (math.nan,)
         if not all(map(OPENING_MM.holds, sides)):
             raise top.refuse("opening_mm", value, f'300 (circle) or "300x200" (rectangle), each {OPENING_MM}')
-        return tuple(map(_to_m, sides))
+        return tuple(map(to_m, sides))
     if isinstance(value, list):
-        return tuple(map(_to_m, top.numbers("opening_mm", OPENING_MM, count=2)))
-    return (_to_m(top.number("opening_mm", OPENING_MM)),)
+        return tuple(map(to_m, top.numbers("opening_mm", OPENING_MM, count=2)))
+    return (to_m(top.number("opening_mm", OPENING_MM)),)
 
 
 def _sensors(table: Fields | None, metadata: Mapping[str, Any]) -> tuple[dict[str, Sensor], dict[str, Any]]:
@@ -86,7 +86,7 @@ def _sensors(table: Fields | None, metadata: Mapping[str, Any]) -> tuple[dict[st
         values = {key: one.maybe_number(key, allowed) for key, allowed in _SENSOR_RANGES.items()}
         sensors[name] = Sensor(
             **{
-                key.replace("_mm", "_m"): _to_m(value) if key.endswith("_mm") and value is not None else value
+                key.replace("_mm", "_m"): to_m(value) if key.endswith("_mm") and value is not None else value
                 for key, value in values.items()
             }
         )
@@ -119,10 +119,11 @@ def metadata_of(heat: Heat) -> dict[str, Any]:
     if clash:
         raise InputError(f"extra metadata {clash[0]}: expected a key that is not the heat's own; set the field")
     tree = {key: value for key, value in known.items() if value is not None} | extra
-    sensors = {name: _sensor_keys(one) | sensors_extra.get(name, {}) for name, one in heat.sensors.items()}
+    sensors = {name: sensor_keys(one) | sensors_extra.get(name, {}) for name, one in heat.sensors.items()}
     return tree | {SENSOR: sensors}
 
 
-def _sensor_keys(sensor: Sensor) -> dict[str, float]:
+def sensor_keys(sensor: Sensor) -> dict[str, float]:
+    """What is stated of a sensor, by the keys of a heat file."""
     pairs = ((key, getattr(sensor, key.replace("_mm", "_m"))) for key in SENSOR_KEYS)
     return {key: _to_mm(value) if key.endswith("_mm") else value for key, value in pairs if value is not None}

@@ -6,7 +6,6 @@ Addresses count from 0, as they travel on the wire; many manuals count from 1 an
 from __future__ import annotations
 
 import math
-import os
 import re
 import struct
 from collections.abc import Mapping, Sequence
@@ -57,14 +56,6 @@ class Rtu:
 
     def __str__(self) -> str:
         return self.serial_port
-
-    def same_port(self, other: Rtu) -> bool:
-        """Whether both are the same port, which may have several names (/dev/serial/by-id/... links to it)."""
-        first, second = (
-            os.path.realpath(port) if port.startswith("/") else port.lower()
-            for port in (self.serial_port, other.serial_port)
-        )
-        return first == second
 
 
 @dataclass(frozen=True)
@@ -121,12 +112,6 @@ class ModbusMap:
     def channels(self) -> tuple[Channel, ...]:
         """In the order of a frame's values."""
         return tuple(register.channel for register in self.registers)
-
-    def shares_line_with(self, other: ModbusMap) -> str:
-        """The serial port that both modules are on, '' where there is none."""
-        if not isinstance(self.transport, Rtu) or not isinstance(other.transport, Rtu):
-            return ""
-        return str(other.transport) if self.transport.same_port(other.transport) else ""
 
 
 def placed(

@@ -1,7 +1,8 @@
 """The recorder of one bench: polls its sources, and has kept what came, what was marked, and which heats there were.
 
 One round (`step`) polls, builds the seconds that are over, takes marks from buttons, door, clock and mailbox, lets
-heats begin and end, and hands all of it as one entry to the keeper, which stores it or has it wait in the spool.
+heats begin and end, and hands all of it as one entry to the keeper, which writes it to the spool on this disk: then it
+is acknowledged. A thread of the keeper's brings it into the store; however long that takes, the wires are polled.
 Nothing that goes wrong with source, store or disk ends the recording.
 
 Every 10 minutes samples are thinned that lie outside of heats and more than 30 minutes before now, or before the start
@@ -12,7 +13,7 @@ sample.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,10 +25,10 @@ from logger.clock_watch import ClockWatch, system_boot_s
 from logger.door import DoorWatch
 from logger.heat_book import HeatBook
 from logger.keeper import Keeper, Kept
-from logger.marks import UNDO, Mailbox, Request, drop_note
+from logger.marks import Mailbox, Request, drop_note
 from logger.reading import Fault, Frame, Link, LinkState
 from logger.readings import BenchArrival, BenchReader
-from logger.records import BenchHeld, HeatForm, HeatRecord, Mark, MarkSource, Run, new_id
+from logger.records import UNDO, BenchHeld, HeatForm, HeatRecord, Mark, MarkSource, Run, new_id
 from logger.spool import Entry, Spool
 
 WHOLE_S, THIN_EVERY_S = 1800.0, 600.0
@@ -36,7 +37,7 @@ FOR_EVER_S = 1e9
 #: What went wrong on the wires is told once in this time, s, in one mark a source.
 FAULTS_EVERY_S = 60.0
 #: Marks that nobody made: of links, faults and the machine's clock.
-_ITSELF: MarkSource = "clock"
+_ITSELF: MarkSource = "machine"
 _LOST = (LinkState.LOST, LinkState.SILENT, LinkState.BUSY)
 
 
@@ -61,6 +62,8 @@ class Recorder:
         reader: of the bench. opener: opens the store, again after each failure. spool: of this bench.
         clock: that of the reader. mailbox: where other programs leave marks. form: of the heats that begin; may be set
         later. software: name and version, for the run. watch: of the clock.
+        own_thread: bring things into the store in a thread; otherwise each round does it and waits, for tests and
+        simulated time.
 
     Raises:
         BenchHeld: another recorder writes this bench into this store; the spool is let go of.
@@ -78,6 +81,7 @@ class Recorder:
         form: HeatForm | None = None,
         software: str = "",
         watch: ClockWatch | None = None,
+        own_thread: bool = True,
     ) -> None:
         self._reader, self._clock, self._bench, self._mailbox = reader, clock, bench, mailbox
         self._watch = watch or ClockWatch(clock, boot_s=_boot_of(clock))
@@ -92,16 +96,17 @@ class Recorder:
         self._faults_told_s = self._thinned_s = 0.0
         self._unacknowledged: list[str] = []
         self._done: set[str] = {mark.id for _, entry in spool.pending() for mark in entry.marks}
-        self._keeper = Keeper(opener, spool, clock, bench.id)
+        self._keeper, self._own_thread = Keeper(opener, spool, clock, bench.id, self._stored), own_thread
         self._closed = False
         try:
-            self._keeper.use(self._remember_marks)
-            early = self._early_requests()
-            self._keeper.put(Entry(actions=(BeginRun(self.run),)))
+            self._keeper.claim(self._remember_marks)
         except BenchHeld:
             spool.close()
             raise
-        self._keep((), *self._requested(early))
+        self._keep((), (), [BeginRun(self.run)])
+        self._keep((), *self._requested(self._early_requests()))
+        if own_thread:
+            self._keeper.start()
 
     @property
     def form(self) -> HeatForm:
@@ -118,7 +123,7 @@ class Recorder:
         return self._clock.monotonic_s() - self._start_s
 
     def step(self, timeout_s: float) -> Round:
-        """One round; waits at most `timeout_s` for the first arrival, and as long as the store takes."""
+        """One round; waits at most `timeout_s` for the first arrival, and for this disk."""
         arrivals = self._reader.poll(timeout_s)
         marks, actions = self._clock_marks(), list[Action]()
         self._blocks.take(arrivals)
@@ -135,11 +140,21 @@ class Recorder:
         self._thin()
         return Round(tuple(arrivals), tuple(marks), self._heat, self._keeper.kept)
 
+    def kept(self, wait_s: float = 0.0) -> Kept:
+        """Where what was recorded is, now, or when the store has it all, but after `wait_s` of the machine at most."""
+        self._keeper.wait(wait_s)
+        return self._keeper.kept
+
     def mark(self, request: Request) -> Mark:
-        """Mark something from within this program; kept when this returns."""
+        """Mark something from within this program; kept when this returns, unless this disk is full."""
         mark, actions = self._mark_of(request, self.now_s - request.ago_s)
         self._keep((), [mark], actions)
         return mark
+
+    def say(self, form: Mapping[str, Any]) -> None:
+        """Say something of the open heat from within this program, as `HeatForm.as_table`; kept when this returns."""
+        if self.book.heat is not None:
+            self._keep((), (), self.book.said(form))
 
     def close(self) -> None:
         """End the run: what is left is kept, a heat that nobody pulled was interrupted. May be called twice."""
@@ -159,8 +174,20 @@ class Recorder:
         return None if self.book.heat is None else self.book.heat.record
 
     def _keep(self, blocks: Sequence[Any], marks: Sequence[Mark], actions: Sequence[Action]) -> None:
-        if self._keeper.put(Entry(tuple(blocks), tuple(marks), tuple(actions))) and self._mailbox is not None:
+        done = self._keeper.put(Entry(tuple(blocks), tuple(marks), tuple(actions)))
+        if not self._own_thread:
+            while self._keeper.work():
+                done = not self._keeper.kept.unsaved
+        if done and self._mailbox is not None:
             self._unacknowledged = [id for id in self._unacknowledged if not self._mailbox.taken(id)]
+
+    def _stored(self, marks: Sequence[Mark]) -> None:
+        """Take marks out of the mailbox before the spool forgets them: else one would be done again after a kill just
+        then, where the store is away at the next start and cannot say that it has the mark.
+        """
+        if self._mailbox is not None:
+            for mark in marks:
+                self._mailbox.taken(mark.id)
 
     def _thin(self) -> None:
         now_s = self.now_s
@@ -168,8 +195,9 @@ class Recorder:
             return
         heat = self._heat
         before_s = min(now_s, heat.start_s if heat else now_s) - WHOLE_S
-        if before_s <= 0.0 or self._keeper.use(lambda store: store.thin(self._bench.id, self.run.id, before_s)):
-            self._thinned_s = now_s
+        self._thinned_s = now_s
+        if before_s > 0.0:
+            self._keeper.when_idle(lambda store: store.thin(self._bench.id, self.run.id, before_s))
 
     def _utc_ms(self, at_s: float) -> int:
         return self._watch.utc_ms(self._start_s + at_s)

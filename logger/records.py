@@ -38,8 +38,9 @@ NOT_SAMPLED = 255
 #: What a technician looks at before the sheet goes in.
 CHECKS = ("sheet_undamaged", "label_kept", "film_off", "frame_locked", "clearance")
 
-MarkSource = Literal["technician", "door", "button", "clock"]
-MARK_SOURCES: tuple[MarkSource, ...] = ("technician", "door", "button", "clock")
+#: 'machine' is the recorder itself: clocks, links and faults. The first stores call it 'clock', and still hold that.
+MarkSource = Literal["technician", "door", "button", "machine", "clock"]
+MARK_SOURCES: tuple[MarkSource, ...] = ("technician", "door", "button", "machine", "clock")
 RunEnd = Literal["open", "ended", "interrupted"]
 HeatState = Literal["open", "finished", "aborted", "interrupted"]
 HEAT_STATES: tuple[HeatState, ...] = ("open", "finished", "aborted", "interrupted")
@@ -162,12 +163,21 @@ class Mark:
         if self.source not in MARK_SOURCES:
             raise InputError(f"mark {self.name!r}: source {self.source!r}: expected one of {', '.join(MARK_SOURCES)}")
 
+    @property
+    def of_machine(self) -> bool:
+        """Whether nobody made it: the recorder noted it by itself."""
+        return self.source in ("machine", "clock")
+
+
+#: A mark that takes one back, or found none to take back.
+UNDO = "undo"
+
 
 def in_force(marks: Iterable[Mark]) -> list[Mark]:
     """Marks that nobody took back, without those that only take back."""
     kept = list(marks)
     gone = {mark.undoes for mark in kept}
-    return [mark for mark in kept if mark.undoes is None and mark.id not in gone]
+    return [mark for mark in kept if mark.undoes is None and mark.name != UNDO and mark.id not in gone]
 
 
 @dataclass(frozen=True)
@@ -198,7 +208,8 @@ class HeatForm:
     Attributes:
         job_number: the shop's number of the job. No patient names, here or in the notes.
         opening_mm: (diameter,) of a round frame or (length, width). checks: of `CHECKS`, whether each was done.
-        plan_json, card_json: the plan and the oven card that were used, as JSON.
+        plan_json, card_json: the plan and the oven card that were used, as JSON; a plan that could not be made is
+        {"not_planned": why}. sensors_json: where sensors sit and how they answer (`logger.sensor_places`).
     """
 
     polymer: str | None = None
@@ -220,6 +231,7 @@ class HeatForm:
     notes: str | None = None
     plan_json: str | None = None
     card_json: str | None = None
+    sensors_json: str | None = None
     software: str | None = None
     polymer_version: str | None = None
 

@@ -35,7 +35,7 @@ from logger.records import (
     new_id,
     value_of,
 )
-from logger.schema import attachments, backups, blocks, column_sets, corrections, heats, marks, runs, start_moves
+from logger.schema import attachments, backups, blocks, chain, column_sets, corrections, heats, marks, runs, start_moves
 from thermal.fields import InputError
 
 __all__ = ["Store", "open_store", "restore", "salvage"]
@@ -99,6 +99,9 @@ def restore(backup: Path, url: str) -> None:
         source.close()
         copies.remove(source.path)
 
+
+#: The bench of heats that came from files (`logger.heat_export.IMPORTED`).
+_NOT_RECORDED = "imported"
 
 #: Built once: building a statement costs more than SQLite takes to run it.
 _ENDED_HEATS = select(heats.c.start_s, heats.c.end_s).where(heats.c.run == bindparam("of_run"), heats.c.state != "open")
@@ -228,24 +231,32 @@ class Store:
         self, connection: Connection, blocks_: Sequence[Block], marks_: Sequence[Mark]
     ) -> list[tuple[links.Kind, str, str]]:
         """(kind, ref, content) of links for what is new and falls into a heat that has ended."""
-        ended: dict[str, list[tuple[float, float]]] = {}
-        for run in {one.run for one in _both(blocks_, marks_)}:
-            rows = connection.execute(_ENDED_HEATS, {"of_run": self._run_seqs[run]})
-            ended[run] = [(start_s, end_s) for start_s, end_s in rows]
-        if not any(ended.values()):
+        ended: dict[int, list[tuple[float, float]]] = {}
+
+        def ended_of(run_seq: int) -> list[tuple[float, float]]:
+            if run_seq not in ended:
+                rows = connection.execute(_ENDED_HEATS, {"of_run": run_seq})
+                ended[run_seq] = [(start_s, end_s) for start_s, end_s in rows]
+            return ended[run_seq]
+
+        undoing = any(mark.undoes is not None for mark in marks_)  # may take back a mark of an earlier run
+        if not undoing and not any(ended_of(self._run_seqs[one.run]) for one in _both(blocks_, marks_)):
             return []
         late: dict[tuple[links.Kind, str], str] = {}
         for block in blocks_:
-            if any(start_s // 1 <= block.second <= end_s for start_s, end_s in ended[block.run]):
+            run_seq = self._run_seqs[block.run]
+            if any(start_s // 1 <= block.second <= end_s for start_s, end_s in ended_of(run_seq)):
                 ref = ledger.block_ref(block.run, block.second)
                 content = links.block_content(block.second, block.utc_ms, block.columns, packed(block))
-                if not list(ledger.raw_blocks(connection, self._run_seqs[block.run], block.second, block.second)):
+                if not list(ledger.raw_blocks(connection, run_seq, block.second, block.second)):
                     late.setdefault(("block", ref), content)
         for mark in marks_:
-            moments = [mark.at_s]
+            moments = [(self._run_seqs[mark.run], mark.at_s)]
             if mark.undoes is not None:
-                moments += connection.execute(select(marks.c.at_s).where(marks.c.id == mark.undoes)).scalars()
-            inside = any(start_s <= at_s <= end_s for at_s in moments for start_s, end_s in ended[mark.run])
+                undone = connection.execute(select(marks.c.run, marks.c.at_s).where(marks.c.id == mark.undoes))
+                moments += [(run_seq, at_s) for run_seq, at_s in undone]
+                moments += [(self._run_seqs[one.run], one.at_s) for one in marks_ if one.id == mark.undoes]
+            inside = any(start_s <= at_s <= end_s for seq, at_s in moments for start_s, end_s in ended_of(seq))
             if inside and not connection.execute(select(marks.c.id).where(marks.c.id == mark.id)).all():
                 late.setdefault(("mark", mark.id), links.mark_content(mark))
         return [(kind, ref, content) for (kind, ref), content in late.items()]
@@ -294,6 +305,20 @@ class Store:
             ).one_or_none()
             return None if row is None else (row.second, row.utc_ms)
 
+    def recording_rate(self) -> tuple[float, int] | None:
+        """Bytes of samples a second and bench, and how many benches, over the newest hour; None: nothing recorded."""
+        newest = (
+            select(blocks.c.run, func.length(blocks.c.data).label("size"))
+            .where(blocks.c.run.in_(select(runs.c.seq).where(runs.c.bench != _NOT_RECORDED)))
+            .order_by(blocks.c.seq.desc())
+            .limit(3600)
+            .subquery()
+        )
+        query = select(func.avg(newest.c.size), func.count(func.distinct(runs.c.bench)))
+        with self._read() as connection:
+            size, benches = connection.execute(query.join(runs, runs.c.seq == newest.c.run)).one()
+            return None if size is None else (float(size), benches)
+
     def marks(self, bench: str, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> list[Mark]:
         """Marks of a stretch, both ends included, in order of time, with those that take one of them back."""
         with self._read() as connection:
@@ -335,14 +360,23 @@ class Store:
                 for row in connection.execute(query)
             ]
 
+    def has_run(self, run: str) -> bool:
+        """Whether a run was entered."""
+        with self._read() as connection:
+            return connection.execute(select(runs.c.seq).where(runs.c.id == run)).one_or_none() is not None
+
     def open_runs(self, bench: str | None = None) -> list[Run]:
         """Runs that were not ended: running now, or cut off."""
         return self.runs(bench, "open")
 
     # ------------------------------------------------------------ heats
 
-    def begin_heat(self, record: HeatRecord) -> HeatRecord:
-        """Enter an open heat; the record with its number. One that is there already (same id) stays as it is."""
+    def begin_heat(self, record: HeatRecord, moves: Sequence[StartMove] = ()) -> HeatRecord:
+        """Enter an open heat; the record with its number. One that is there already (same id) stays as it is.
+
+        Args:
+            moves: of its start, where it comes from another store.
+        """
         if record.state != "open" or record.end_s is not None:
             raise InputError(f"heat of bench {record.bench} begins as {record.state}: expected an open heat, no end")
         with self._write() as connection:
@@ -362,6 +396,9 @@ class Store:
                 "form": heat_rows.form_text(record.form),
             }
             connection.execute(insert(heats), values)
+            for one in moves:
+                moved = {"old_start_s": one.old_start_s, "new_start_s": one.new_start_s, "who": one.who, "why": one.why}
+                connection.execute(insert(start_moves), {"heat": number, **moved})
             heat_rows.index_heat(connection, number)
             return heat_rows.recorded(connection, number)
 
@@ -449,7 +486,9 @@ class Store:
             connection.execute(update(heats).where(heats.c.number == record.number).values(**values))
             ended = heat_rows.recorded(connection, heat_id)
             ledger.lock_chain(connection)
-            ledger.append(connection, "heat", ended.id, ledger.content_of(connection, ended, frozenset()))
+            # What has a link already, as a mark that takes back one of an earlier heat, is not linked twice.
+            own = ledger.own_links(connection)
+            ledger.append(connection, "heat", ended.id, ledger.content_of(connection, ended, own))
             heat_rows.index_heat(connection, record.number)
             return heat_rows.recorded(connection, heat_id)
 
@@ -498,11 +537,17 @@ class Store:
             number = heat_rows.recorded(connection, heat_id).number
             return heat_rows.corrections_of(connection, [number]).get(number, [])
 
-    def attach(self, heat_id: str, name: str, content: bytes, media_type: str) -> str:
-        """Keep a file with a heat, open or ended; its id."""
+    def attach(self, heat_id: str, name: str, content: bytes, media_type: str, id: str | None = None) -> str:
+        """Keep a file with a heat, open or ended; its id.
+
+        Args:
+            id: the id it has in the store that it comes from. What is there under it already stays as it is.
+        """
         with self._write() as connection:
             record = heat_rows.recorded(connection, heat_id)
-            one = Attachment(new_id(), record.id, name, media_type, content)
+            if id is not None and connection.execute(select(attachments.c.id).where(attachments.c.id == id)).all():
+                return id
+            one = Attachment(id or new_id(), record.id, name, media_type, content)
             values = {
                 "id": one.id,
                 "heat": record.number,
@@ -552,6 +597,11 @@ class Store:
         with self._read() as connection:
             return ledger.verify(connection, progress)
 
+    def links(self) -> list[links.Link]:
+        """The chain, in order."""
+        with self._read() as connection:
+            return [links.Link(*row) for row in connection.execute(select(chain).order_by(chain.c.seq))]
+
     def newest_hash(self) -> str:
         """Hash of the newest link: written down elsewhere, it shows whether the chain's end was cut off."""
         with self._read() as connection:
@@ -581,6 +631,11 @@ class Store:
         with self._read() as connection:
             return holders.held(connection)
 
+    def recorders(self, utc_ms: int) -> list[Holder]:
+        """The recorders that run now and write into this store."""
+        with self._read() as connection:
+            return holders.living(connection, utc_ms)
+
     # ------------------------------------------------------------ copies
 
     def backup(self, path: Path, utc_ms: int | None = None) -> None:
@@ -598,8 +653,12 @@ class Store:
             else:
                 copies.backup_tables(self._reading, path, lambda part: open_store(f"sqlite:///{part}"))
         if utc_ms is not None:
-            with self._write() as connection:
-                connection.execute(insert(backups), {"at_utc_ms": utc_ms, "path": str(path)})
+            self.remember_backup(utc_ms, path)
+
+    def remember_backup(self, utc_ms: int, path: Path) -> None:
+        """Note that all of this store was in this backup at this time."""
+        with self._write() as connection:
+            connection.execute(insert(backups), {"at_utc_ms": utc_ms, "path": str(path)})
 
     def last_backup(self) -> tuple[int, str] | None:
         """(utc_ms, path) of the newest backup."""

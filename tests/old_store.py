@@ -1,6 +1,7 @@
-"""Makes the old database files in tests/data: run once when a version of the tables is released, then kept.
+"""Makes the old databases in tests/data: run once when a version of the tables is released, then kept.
 
 python tests/old_store.py tests/data/store_v1.db.gz
+python tests/old_store.py tests/data/store_v1.sql.gz    # needs PostgreSQL: its pg_dump writes the statements
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+import postgres_server
 from logger.records import Correction, Mark
 from logger.store import Store, open_store
 from store_data import BEGAN_MS, BENCH, RUN, filled, id_of, open_heat, second
@@ -27,14 +29,28 @@ def write_content(store: Store) -> None:
     store.end_run(RUN, "ended", BEGAN_MS + 300_000)
 
 
-def main(target: Path) -> None:
+def _sqlite() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "store.db"
         store = open_store(f"sqlite:///{path}")
         write_content(store)
         store.close()
-        target.write_bytes(gzip.compress(path.read_bytes(), mtime=0))
+        return path.read_bytes()
+
+
+def _postgresql() -> bytes:
+    programs = postgres_server.programs()
+    assert programs is not None, "PostgreSQL is not installed"
+    server = postgres_server.Postgres(programs)
+    try:
+        store = open_store(server.url("old"))
+        write_content(store)
+        store.close()
+        return server.dump("old")
+    finally:
+        server.close()
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    target = Path(sys.argv[1])
+    target.write_bytes(gzip.compress(_postgresql() if ".sql" in target.name else _sqlite(), mtime=0))

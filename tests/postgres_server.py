@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
 import time
@@ -68,6 +69,13 @@ class Postgres:
         """Stop; 'immediate' is as a crash: nothing is written out."""
         self._run("pg_ctl", "-D", str(self._data), "-w", "-t", "240", "-m", how, "stop")
 
+    def signal(self, name: str) -> None:
+        """Send a signal to all of the server's processes: STOP has them stand still, CONT go on."""
+        first = int((self._data / "postmaster.pid").read_text().split()[0])
+        children = Path(f"/proc/{first}/task/{first}/children").read_text().split()
+        for pid in (first, *map(int, children)):
+            os.kill(pid, getattr(signal, f"SIG{name}"))
+
     def url(self, name: str) -> str:
         """Of a database, which is made empty if need be."""
         admin = create_engine(self._url("postgres"), isolation_level="AUTOCOMMIT")
@@ -75,6 +83,23 @@ class Postgres:
             connection.execute(text(f'CREATE DATABASE "{name}"'))
         admin.dispose()
         return self._url(name)
+
+    def dump(self, name: str) -> bytes:
+        """A database as SQL statements that any client can run."""
+        words = ("-h", str(self.folder), "-U", "postgres", "--inserts", "--no-owner", "--no-privileges", name)
+        done = subprocess.run([str(self._bin / "pg_dump"), *words], capture_output=True, check=True)
+        lines = done.stdout.splitlines(keepends=True)
+        # \restrict and \unrestrict are words of psql's; settings of a newer server are unknown to an older one.
+        return b"".join(line for line in lines if not line.startswith((b"\\", b"SET ", b"--")))
+
+    def load(self, name: str, statements: bytes) -> str:
+        """The URL of a new database in which these statements were run."""
+        url = self.url(name)
+        engine = create_engine(url)
+        with engine.begin() as connection:
+            connection.connection.cursor().execute(statements.decode())
+        engine.dispose()
+        return url
 
     def _url(self, name: str) -> str:
         return f"postgresql+psycopg://postgres@/{name}?host={self.folder}"

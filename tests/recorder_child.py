@@ -1,4 +1,5 @@
-"""A recorder in a process of its own, to be killed: it says on standard output how many frames it has acknowledged.
+"""A recorder in a process of its own, to be killed: it says on standard output how many frames and marks it has
+acknowledged.
 
 python recorder_child.py FOLDER LATER_S
 """
@@ -28,12 +29,16 @@ def main(folder: Path, later_s: int) -> None:
         Spool(folder / "spool"), clock, bench, mailbox=Mailbox(folder / "marks"),
         watch=ClockWatch(clock, lambda _: "+00:00 UTC"),
     )  # fmt: skip
-    recorder.mark(request("start", 0))
+    marks = 0
     while True:
+        if source.sent >= 450 * marks:  # a heat of 45 s, closed 120 s after its pull or when the next one starts
+            marks += 1
+            recorder.mark(request("start" if marks % 2 else "pulled", 0, by=f"{marks}"))
         sent = source.sent
         kept = recorder.step(1.0).kept
-        # A frame is stored with its second, half a second after that is over: the last step's may wait.
-        print(sent - 10 if kept.unsaved == 0 else 0, flush=True)
+        # A frame is kept with its second, half a second after that is over: the last step's may wait.
+        if kept.unsaved == 0:
+            print(sent - 10, marks, flush=True)
 
 
 if __name__ == "__main__":

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -19,11 +21,13 @@ from logger.marks import Mailbox
 from logger.reading import Arrival, Fault, Frame, Link, LinkState, Value
 from logger.readings import BenchReader
 from logger.recorder import Recorder
-from logger.records import NOT_SAMPLED, BenchHeld, Block, HeatForm, HeatRecord, Mark, Run, StoreDown
+from logger.records import NOT_SAMPLED, BenchHeld, Block, HeatForm, HeatRecord, Mark, Run, StartMove, StoreDown
 from logger.spool import Spool
 from thermal.fields import InputError
 
 RATE_HZ = 10
+#: Faults in their full size (200 kills, minutes without a server, a power cut at every sync): a quarter of an hour.
+FULL = bool(os.environ.get("PULLCUE_FULL_FAULTS"))
 
 
 def bench_of(channels: int = 4, id: str = "north-bench", lines: dict[str, float] | None = None) -> Bench:
@@ -102,8 +106,25 @@ class FakeStore:
     opened: int = 0
     thinned: list[float] = field(default_factory=list)
     repeated: int = 0
+    hangs: threading.Event = field(default_factory=threading.Event)
+    _hung: str = ""
+    _free: threading.Event = field(default_factory=threading.Event)
+
+    def hang(self, call: str) -> None:
+        """The next such call does not come back until `go_on`; `hangs` is set when it is in."""
+        self._hung = call
+
+    def go_on(self) -> None:
+        self._hung = ""
+        self._free.set()
+
+    def _may_hang(self, call: str) -> None:
+        if self._hung == call:
+            self.hangs.set()
+            assert self._free.wait(60.0)
 
     def open(self) -> FakeStore:
+        self._may_hang("open")
         self._ask()
         self.opened += 1
         return self
@@ -116,6 +137,7 @@ class FakeStore:
             raise StoreDown("the store is locked")
 
     def add(self, blocks: Sequence[Block], marks: Sequence[Mark]) -> None:
+        self._may_hang("add")
         self._ask()
         for block in blocks:
             key = (block.bench, block.run, block.second)
@@ -143,6 +165,14 @@ class FakeStore:
     def open_runs(self, bench: str | None = None) -> Sequence[Run]:
         self._ask()
         return [run for run in self.runs.values() if run.how == "open" and bench in (None, run.bench)]
+
+    def has_run(self, run: str) -> bool:
+        self._ask()
+        return run in self.runs
+
+    def start_moves(self, heat_id: str) -> Sequence[StartMove]:
+        self._ask()
+        return [StartMove(id, 0.0, start_s, who, why) for id, start_s, who, why in self.moves if id == heat_id]
 
     def last_block(self, run: str) -> tuple[int, int] | None:
         seconds = [(block.second, block.utc_ms) for block in self.kept.values() if block.run == run]
@@ -185,6 +215,7 @@ class FakeStore:
         return 0
 
     def hold(self, bench: str, token: str, utc_ms: int) -> object:
+        self._may_hang("hold")
         self._ask()
         if self.holders.setdefault(bench, token) != token:
             raise BenchHeld(f"bench {bench} is recorded by another recorder")
@@ -239,6 +270,7 @@ class Rig:
     zone: str = "+01:00 CET"
     boot_extra_s: float | None = None
     rate_hz: int = RATE_HZ
+    own_thread: bool = False
 
     def start(self) -> Rig:
         self.source = ScriptedSource(self.bench, self.clock, self.values, self.rate_hz)
@@ -249,7 +281,7 @@ class Rig:
         try:
             self.recorder = Recorder(
                 reader, self.store.open, self.spool, self.clock, self.bench, mailbox=self.mailbox, watch=watch,
-                software="pullcue test",
+                software="pullcue test", own_thread=self.own_thread,
             )  # fmt: skip
         except InputError:
             self.spool.close()
@@ -262,6 +294,15 @@ class Rig:
     def run(self, duration_s: float, step_s: float = 0.2) -> None:
         for _ in range(round(duration_s / step_s)):
             self.recorder.step(step_s)
+
+    def settle(self, unsaved: int | None = None) -> None:
+        """Wait, in the machine's time, until the recorder's thread has nothing to do; the rig's clock stands."""
+        for _ in range(2000):
+            kept = self.recorder.step(0.0).kept
+            if kept.unsaved == (0 if unsaved is None else unsaved) and (unsaved is not None or not kept.spooled):
+                return
+            time.sleep(0.005)
+        raise AssertionError(self.recorder.kept())
 
     def kill(self) -> None:
         """As kill -9: the system closes what was open, and nothing else happens."""

@@ -226,7 +226,7 @@ def test_refused(command: str, text: str, words: tuple[str, ...], said: str, tmp
 
 def test_ports_are_freed_where_a_bench_is_refused(tmp_path: Path) -> None:
     """The second source cannot be opened: the first one's threads and sockets must not stay behind."""
-    text = TOP + '[[source]]\nid = "p"\nkind = "practice"\n[[source]]\nid = "m"\nkind = "modbus"\nmap = "m.toml"\n'
+    text = TOP + '[[source]]\nid = "p"\nkind = "practice"\n[[source]]\nid = "r"\nkind = "replay"\nfile = "r.csv"\n'
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
     served: list[PracticeServer] = []
     original = PracticeServer.start

@@ -22,9 +22,11 @@ from thermal.polymer import Polymer
 from thermal.polymer_data import polymer_from_mapping
 
 ROOT = Path(__file__).parent.parent
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md", "docs/watch.md")
+DOCUMENTS = (
+    "README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md", "docs/records.md", "docs/watch.md",
+)  # fmt: skip
 #: Files of a person's own shop.
-A_SHOPS = ("ovens/", "polymers/")
+A_SHOPS = ("ovens/", "polymers/", "records/", "shop.toml")
 SKIPPED = re.compile(r"\..*cache|\.venv.*|\.git|\.hypothesis|__pycache__|dist|htmlcov|demo-plan\..*")
 #: Places that exist on one machine only. Put together here, so that this file does not name them itself.
 LOCAL = re.compile("|".join([r"(?<![\w.])/" + r"work\b", r"\bsha" + "red/", "/" + "tmp/", "/" + "home/"]))
@@ -43,9 +45,11 @@ def unknown_words(words: list[str]) -> list[str]:
     while isinstance(command, click.Group):
         found = command.get_command(context, rest[0]) if rest else None
         if found is None:
-            # `pullcue heats` and `pullcue heats 12` are complete without a subcommand.
-            complete = command.invoke_without_command and all(word.isdigit() for word in rest)
-            return [] if complete else rest[:1]
+            # `pullcue heats`, `pullcue heats --oven north` and `pullcue heats 12` are complete without a subcommand.
+            begins_well = not rest or rest[0].startswith("--") or all(word.isdigit() for word in rest)
+            if command.invoke_without_command and begins_well:
+                break
+            return rest[:1]
         command, rest = found, rest[1:]
     known = {name for parameter in command.get_params(context) for name in parameter.opts}
     return [word for word in rest if word.startswith("--") and word not in known]
@@ -72,6 +76,9 @@ def test_unknown_words_are_found() -> None:
     assert unknown_words(["plan", "--no-such-option", "1"]) == ["--no-such-option"]
     assert unknown_words(["sensors", "chekc", "--type", "K"]) == ["chekc"]
     assert unknown_words(["sensors", "check", "TC-1", "--typ", "K"]) == ["--typ"]
+    assert unknown_words(["heats", "--oven", "north", "--form", "x"]) == ["--form"]
+    assert unknown_words(["heats", "12"]) == unknown_words(["heats", "photo", "12", "--to", "x"]) == []
+    assert unknown_words(["heats", "foto", "12"]) == ["foto"]
 
 
 def test_readme_shows_every_command() -> None:

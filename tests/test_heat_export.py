@@ -105,7 +105,7 @@ def test_an_import_says_so() -> None:
     assert one.run.bench == one.record.bench == IMPORTED
     assert "import" in one.run.software
     mark = one.marks[0]
-    assert (mark.name, mark.at_s, mark.source) == ("imported", 21.0, "clock")
+    assert (mark.name, mark.at_s, mark.source) == ("imported", 21.0, "machine")
     assert mark.note == f"odd.csv, SHA-256 {sha256}"
     assert one.record.start_utc_ms == ms_of(datetime(2026, 1, 2, 8, 0, 0, 250_000, tzinfo=UTC))
     assert one.record.form.sheet_label == "lot 0417"
@@ -164,7 +164,7 @@ def recorded(**changes: object) -> StoredHeat:
         Mark("3", "b", "r", 12.5, 0, "pulled"),
         Mark("4", "b", "r", 12.6, 0, "undo", undoes="3"),
         Mark("5", "b", "r", 13.0, 0, "pulled", note="=2+2"),
-        Mark("6", "b", "r", 12.7, 0, "clock stepped", note="by 3600 s", source="clock"),
+        Mark("6", "b", "r", 12.7, 0, "clock stepped", note="by 3600 s", source="machine"),
     )
     whole = StoredHeat(record, blocks, marks, (), None, Run("r", "b", 0, "UTC", "pullcue 1"))
     return replace(whole, **changes)  # type: ignore[arg-type]  # names of its fields

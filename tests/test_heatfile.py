@@ -238,7 +238,7 @@ def test_places_that_hold_no_heat_file(tmp_path: Path) -> None:
 
 def test_writing_never_replaces_a_file(path: Path) -> None:
     heat = read(path, example())
-    with pytest.raises(InputError, match="there is a file already, and a heat file is never altered"):
+    with pytest.raises(InputError, match="there is a file already, and nothing is written over"):
         write_heat(heat, path)
     assert path.read_bytes() == example().encode("utf-8")
     with pytest.raises(InputError, match="cannot be written"):

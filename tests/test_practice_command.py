@@ -79,6 +79,15 @@ def test_faults_are_shown_and_over() -> None:
     assert [mark["name"] for mark in content["marks"]] == ["door_closed"]
 
 
+def test_marks_do_not_travel_over_a_noisy_line() -> None:
+    # All that the line carries is damaged for as long as the planned steps happen.
+    content = as_json("--for", "130", "--speed", "60", "--pull", "100", "--fault", "garbage@50+60", "--fault",
+                      "cable@50+60")  # fmt: skip
+    marks = {mark["name"]: mark for mark in content["recorded"]["marks"] if mark["source"] == "technician"}
+    assert {name: round(mark["time_s"], -1) for name, mark in marks.items()} == {"door_closed": 60.0, "pulled": 100.0}
+    assert [mark["name"] for mark in content["marks"]] == ["door_closed", "pulled"]
+
+
 def test_lines_where_there_is_no_terminal() -> None:
     result = in_process("practice", "--for", "40", "--speed", "60", "--scenario", "quiet-day", "--units", "us")
     lines = result.stdout.splitlines()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, datetime, timedelta
 from math import exp
 from pathlib import Path
@@ -11,9 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger import keeper
+from logger.actions import EndRun
 from logger.bench import Bench, Role, SourceEntry
 from logger.blocks import BlockBuilder
-from logger.keeper import ROUND
+from logger.keeper import BATCH, Kept
 from logger.marks import Mailbox, request, undo
 from logger.reading import Fault, FaultKind, Frame, State, Value
 from logger.readings import BenchArrival, Reading
@@ -55,12 +58,113 @@ def test_store_locked_for_30_s(rig: Rig) -> None:
     rig.must_be_whole()
 
 
-def test_a_long_outage_comes_back_in_order_over_several_rounds(tmp_path: Path) -> None:
+def test_a_long_outage_comes_back_in_order_in_several_batches(tmp_path: Path) -> None:
     rig = Rig(tmp_path, rate_hz=1).start()
     rig.store.down = True
-    rig.run(ROUND + 50.0, 1.0)
+    rig.run(10.0 * BATCH + 50.0, 1.0)
     rig.store.down = False
     rig.run(12.0, 1.0)
+    rig.recorder.close()
+    rig.must_be_whole()
+
+
+@pytest.mark.parametrize("hung", ["add", "hold", "open"])
+def test_a_store_that_hangs_holds_up_nothing(tmp_path: Path, hung: str) -> None:
+    # With the thread, and a clock that the test moves: every round takes no longer than its own wait.
+    rig = Rig(tmp_path, own_thread=True).start()
+    rig.run(5.0)
+    rig.settle()
+    if hung == "open":
+        rig.store.fail_next = 1
+    rig.store.hang(hung)
+    acknowledged = []
+    for _ in range(150):
+        kept = rig.recorder.step(0.2).kept
+        acknowledged.append(kept.unsaved == 0)
+    assert rig.store.hangs.wait(10.0)  # the thread is inside the call, and the rounds went on
+    assert all(acknowledged)
+    assert rig.recorder.kept().spooled > 20
+    mark = rig.recorder.mark(request("start", 0))
+    on_disk = [one.id for _, entry in rig.spool.pending() for one in entry.marks]
+    assert mark.id in on_disk
+    rig.store.go_on()
+    rig.run(2.0)
+    rig.settle()
+    rig.recorder.close()
+    rig.must_be_whole()
+    assert rig.store.repeated == 0
+
+
+def test_a_store_that_hangs_does_not_keep_the_program_from_ending(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keeper, "PATIENCE_S", 0.2)
+    rig = Rig(tmp_path, own_thread=True).start()
+    rig.run(5.0)
+    rig.settle()
+    rig.store.hang("add")
+    rig.run(5.0)
+    assert rig.store.hangs.wait(10.0)
+    rig.recorder.close()
+    waiting = [entry for _, entry in rig.spool.pending()]
+    assert any(isinstance(action, EndRun) for entry in waiting for action in entry.actions)
+    rig.store.go_on()
+    for thread in threading.enumerate():
+        if thread is not threading.current_thread():
+            thread.join()
+    rig.kill()
+    Rig(tmp_path, store=rig.store, clock=rig.clock).start().recorder.close()
+    rig.must_be_whole()
+
+
+def test_the_thread_stores_what_the_rounds_bring(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, own_thread=True).start()
+    rig.run(30.0)
+    rig.recorder.close()
+    rig.must_be_whole()
+    assert rig.recorder.kept() == Kept(0, 0, "")
+    assert threading.active_count() == 1
+
+
+def test_disk_full_while_the_store_is_well_goes_straight_into_it(rig: Rig) -> None:
+    rig.run(5.0)
+    rig.spool.full = True
+    rig.run(20.0)
+    assert rig.recorder.kept().unsaved == 0
+    rig.spool.full = False
+    rig.run(5.0)
+    rig.recorder.close()
+    rig.must_be_whole()
+
+
+def test_an_entry_on_its_way_from_memory_into_the_store_keeps_its_place(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, own_thread=True).start()
+    rig.run(5.0)
+    rig.settle()
+    rig.spool.full = True
+    rig.store.hang("add")
+    rig.run(3.0)
+    assert rig.store.hangs.wait(10.0)
+    rig.spool.full = False  # the disk is freed while the store has the first entry in hand
+    rig.run(3.0)
+    assert rig.recorder.kept().unsaved > 3
+    rig.store.fail_next = 1  # and the store then refuses it
+    rig.store.go_on()
+    rig.settle(unsaved=0)
+    rig.recorder.close()
+    rig.must_be_whole()
+
+
+def test_a_bench_that_another_holds_by_the_time_the_store_is_back_is_said_and_waits(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, store=FakeStore(down=True)).start()
+    rig.run(5.0)
+    rig.store.holders[rig.bench.id] = "another"
+    rig.store.down = False
+    rig.run(20.0)
+    assert "BenchHeld" in rig.recorder.kept().trouble
+    assert rig.recorder.kept().spooled > 20
+    rig.store.holders.clear()
+    rig.run(15.0)
     rig.recorder.close()
     rig.must_be_whole()
 
@@ -186,7 +290,7 @@ def test_clock_stepped_by_an_hour(rig: Rig, hours: int) -> None:
     rig.must_be_whole()
     assert rig.seconds() == list(range(21))
     (mark,) = rig.store.named("clock_stepped")
-    assert mark.source == "clock"
+    assert mark.source == "machine"
     assert "3600.0 s" in mark.note
     assert ("forward" in mark.note) == (hours > 0)
     assert rig.store.kept["north-bench", rig.run_id, 5].utc_ms == before_ms + 5000
@@ -482,6 +586,21 @@ def test_mark_that_was_stored_but_not_taken_out_is_not_done_again(rig: Rig) -> N
     rig.run(2.0)
     assert [heat.state for heat in rig.store.heats.values()] == ["interrupted"]
     assert box.waiting() == []
+    rig.recorder.close()
+
+
+def test_a_mark_leaves_the_mailbox_before_the_spool_forgets_it(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = list[tuple[str, int]]()
+    dropped = rig.spool.drop_through
+
+    def drop(token: int) -> None:
+        seen.extend((mark.name, len(rig.mailbox.waiting())) for _, entry in rig.spool.pending() for mark in entry.marks)
+        dropped(token)
+
+    monkeypatch.setattr(rig.spool, "drop_through", drop)
+    rig.mailbox.post(request("start", 0))
+    rig.run(1.0)
+    assert seen == [("start", 0)]
     rig.recorder.close()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 import signal
 import sqlite3
@@ -22,11 +23,14 @@ from click.testing import CliRunner, Result
 
 from dashboard.bench_check import Grade
 from dashboard.commands import pullcue
+from dashboard.program_check import strangers
 from dashboard.shop import DEMO_FOLDER, open_shop
-from dashboard.store_check import record_findings, strangers
+from dashboard.store_check import record_findings
 from dashboard.store_place import age_words, backup_words, store_place
 from logger.cells import STARTS
 from logger.heatfile import read_heat
+from logger.records import HeatRecord, Run
+from logger.store import open_store
 from thermal.fields import InputError
 
 COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import main; main()"]
@@ -118,7 +122,7 @@ def test_an_exported_heat_comes_back_as_it_was(practised: Path, tmp_path: Path) 
     assert again.read_bytes() == path.read_bytes()
     before, after = (as_json("heats", "1", "--store", at)["form"] for at in (str(practised), other))
     assert {name: before[name] for name in after} == after
-    assert set(before) - set(after) == {"card_json"}
+    assert set(before) - set(after) == {"card_json", "plan_json"}
 
 
 def test_check_verifies_what_was_recorded(practised: Path) -> None:
@@ -180,9 +184,18 @@ def test_marks_reach_a_recorder_that_runs(running: tuple[subprocess.Popen[str], 
     )  # fmt: skip
     assert started["taken"]
     assert "job number is enough" in ok("mark", "start", "--ago", "1s", "--store", url)
+    # What is said of the heat that goes on reaches it through its recorder, which has the form in hand.
+    assert as_json("mark", "form", "--dried-hours", "4", "--checked", "label_kept", "--store", url)["taken"]
+    ok("heats", "correct", "1", "sheet_label", "lot 2", "--by", "CD", "--why", "read again", "--store", url)
+    assert "mark start --ago" in refused("heats", "correct", "1", "start_s", "1", "--by", "A", "--why", "x",
+                                         "--store", url)  # fmt: skip
+    ok("heats", "correct", "1", "sheet_label", "lot, =1+1", "--by", "CD", "--why", "no, the first", "--store", url)
     for name in ("clear through", "line_1"):
         assert as_json("mark", name, "--by", "AB", "--note", "two\nlines", "--store", url)["taken"]
-    assert as_json("mark", "line_1", "--undo", "--store", url)["taken"]
+    undone = as_json("mark", "line_1", "--undo", "--store", url)
+    assert undone["taken"]
+    assert re.fullmatch(r"line_1 of .* UTC is taken back", undone["undone"])
+    assert "nothing called 'line_3' is marked" in refused("mark", "line_3", "--undo", "--store", url)
 
     # A second recorder is refused while this one runs, and so is a restore; a backup is not.
     second = subprocess.run(
@@ -204,7 +217,12 @@ def test_marks_reach_a_recorder_that_runs(running: tuple[subprocess.Popen[str], 
     heat = as_json("heats", "1", "--store", url)
     assert heat["state"] == "finished"
     assert (heat["form"]["gauge_mm"], heat["form"]["sheet_label"], heat["form"]["checks"]) == (
-        5.0, "lot, =1+1", {"film_off": True})  # fmt: skip
+        5.0, "lot, =1+1", {"film_off": True, "label_kept": True})  # fmt: skip
+    assert heat["form"]["dried_hours"] == 4.0
+    plan = json.loads(heat["form"]["plan_json"])
+    assert (plan["inputs"]["gauge_mm"], plan["inputs"]["oven"]) == (5.0, "north")
+    notes = [mark["note"] for mark in heat["marks"] if mark["name"] == "form"]
+    assert any(note.startswith("read again: sheet_label lot 2") for note in notes), notes
     assert (heat["form"]["job_number"], heat["form"]["oven"]) == ("=cmd", "north")
     standing = {mark["name"]: mark["in_force"] for mark in heat["marks"] if mark["undoes"] is None}
     assert standing["clear_through"]
@@ -218,8 +236,34 @@ def test_marks_reach_a_recorder_that_runs(running: tuple[subprocess.Popen[str], 
     assert as_json("heats", "1", "--store", back["set_aside"])["state"] == "finished"
 
 
+def test_undo_reaches_back_over_a_restart(store: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No recorder runs; the mark that is meant is found in the store, and named to the next one."""
+    monkeypatch.setattr("dashboard.handing.WAIT_S", 0.0)
+    (tmp_path / "marks" / "imported").mkdir(parents=True)
+    words = ok("mark", "--undo", "--store", store)
+    assert "the taking back waits, no recorder has taken it yet" in words
+    (path,) = (tmp_path / "marks" / "imported").glob("*.mark")
+    last = as_json("heats", "3", "--store", store)["marks"][-1]
+    assert json.loads(path.read_bytes())["undoes"] == last["id"]
+    assert "nothing called 'demolded'" in refused("mark", "demolded", "--undo", "--store", store)
+
+
+def test_a_heat_without_its_recorder_is_found(tmp_path: Path) -> None:
+    path = tmp_path / "left.sqlite"
+    store = open_store(f"sqlite:///{path}")
+    store.begin_run(Run("r" * 32, "north-bench", 1_700_000_000_000, "UTC", ""))
+    store.begin_heat(HeatRecord(0, "h" * 32, "north-bench", "r" * 32, 1.0, 1_700_000_001_000))
+    store.hold("north-bench", "t" * 32, 1_700_000_000_000)
+    place = store_place(open_shop(None), str(path), practice=False)
+    assert "open heats" not in [one.about for one in record_findings(place, datetime.now(UTC))]
+    store.release("north-bench", "t" * 32)
+    store.close()
+    (found,) = [one for one in record_findings(place, datetime.now(UTC)) if one.about == "open heats"]
+    assert (found.grade, found.found) == (Grade.WRONG, "heat 1 has no end and no recorder runs")
+
+
 def test_a_mark_without_a_recorder_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("dashboard.commands.mark._WAIT_S", 0.0)
+    monkeypatch.setattr("dashboard.handing.WAIT_S", 0.0)
     url = str(tmp_path / "s.sqlite")
     assert "no bench has recorded here yet" in refused("mark", "pulled", "--store", url)
     (tmp_path / "marks" / "north-bench").mkdir(parents=True)
@@ -247,7 +291,9 @@ def test_a_mark_without_a_recorder_waits(tmp_path: Path, monkeypatch: pytest.Mon
         "colour": (("start", "--colour", "red"), "--colour = 'red': expected one of natural"),
         "yes": (("start", "--heated-before", "perhaps"), "expected yes or no"),
         "check": (("start", "--checked", "film"), "did you mean film_off"),
-        "form without start": (("pulled", "--job", "1"), "--job: expected with 'pullcue mark start' only"),
+        "form without start": (("pulled", "--job", "1"), "--job: expected with 'pullcue mark start' or"),
+        "nothing in the form": (("form",), "form: nothing is said of the sheet: expected entries of the form"),
+        "form taken back": (("form", "--undo"), "form: what was said of a sheet is not taken back"),
     }.values(),
 )
 def test_mark_refuses_aloud(words: tuple[str, ...], said: str, tmp_path: Path) -> None:
@@ -314,6 +360,7 @@ def test_corrections_stand_beside_what_was_recorded(store: str) -> None:
     ("words", "said"),
     {
         "field": (("gauge", "5", "--by", "A", "--why", "x"), "did you mean gauge_mm"),
+        "plan": (("plan_json", "{}", "--by", "A", "--why", "x"), "plan_json is what Pullcue itself put there"),
         "hash": (("hash", "5", "--by", "A", "--why", "x"), "is no entry of a heat"),
         "value": (("gauge_mm", "thick", "--by", "A", "--why", "x"), "gauge_mm = 'thick'"),
         "who": (("gauge_mm", "5", "--why", "x"), "--by = ''"),
@@ -390,7 +437,7 @@ def test_the_whole_store_as_tables(store: str, tmp_path: Path) -> None:
         ok("heats", "correct", "--by", "=A", "--why", "+test", "--store", store, "--", "1", field, value)
     folder = tmp_path / "tables"
     written = as_json("export", "--all", "--to", str(folder), "--store", store)["files"]
-    assert len(written) == 2 * (4 + 3)
+    assert len(written) == 2 * (9 + 3 + 3) + 3 + 1  # with the files that were imported, and the list of hashes
     heats = pd.read_parquet(folder / "heats.parquet")
     assert heats["job_number"][0] == "=HYPERLINK(1)"  # Parquet is no spreadsheet
     for path in folder.glob("*.csv"):
@@ -450,7 +497,7 @@ def test_a_damaged_store_is_said_and_can_be_replaced(store: str, tmp_path: Path)
     assert run("heats", "--store", store).exit_code == 2
     result = run("check", "--store", store)
     assert result.exit_code == 1
-    assert "backup --restore" in result.stdout
+    assert "pullcue backup DIR --restore" in result.stdout
     halved = path.read_bytes()
     back = as_json("backup", str(tmp_path / "b"), "--restore", "--store", store)
     assert Path(back["set_aside"]).read_bytes() == halved
@@ -460,8 +507,9 @@ def test_a_damaged_store_is_said_and_can_be_replaced(store: str, tmp_path: Path)
 def test_the_age_of_a_backup_in_words() -> None:
     now = datetime(2026, 3, 10, tzinfo=UTC)
     ms = round(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1000)
-    assert backup_words((ms, "b"), now) == (False, "last backed up 9 days ago (b)")
-    assert backup_words((ms, "b"), now - timedelta(days=8)) == (True, "last backed up 1 day ago (b)")
+    assert backup_words((ms, "."), now) == (False, "last backed up 9 days ago (.)")
+    assert backup_words((ms, "."), now - timedelta(days=8)) == (True, "last backed up 1 day ago (.)")
+    assert backup_words((ms, "no/b"), now)[1] == "last backed up 9 days ago (no/b, which cannot be reached now)"
     assert not backup_words((ms, "b"), now - timedelta(days=10))[0]
     assert [age_words(timedelta(seconds=s)) for s in (5, 60, 7200)] == ["less than a minute", "1 minute", "2 hours"]
 
@@ -495,8 +543,9 @@ def test_places_refused(url: str) -> None:
 
 
 def test_a_package_of_our_name_is_seen() -> None:
-    assert strangers({"logger": ["pullcue"], "yaml": ["pyyaml"]}).grade is Grade.FINE
+    assert strangers({"logger": ["pullcue"], "yaml": ["pyyaml"]}) is None
     found = strangers({"logger": ["pullcue", "logger-utils"]})
+    assert found is not None
     assert found.grade is Grade.WRONG
     assert "logger-utils brings a package logger" in found.found
 

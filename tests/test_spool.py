@@ -30,7 +30,7 @@ HEAT = HeatRecord(
     0, "h1", "north-bench", "r1", 12.5, 5, form=HeatForm(polymer="pp", opening_mm=(300.0,), checks={"film_off": True})
 )
 ACTIONS: tuple[Action, ...] = (
-    BeginRun(RUN), BeginHeat(HEAT), MoveStart("h1", 3.25, "ab", "why"), FinishHeat("h1", 900.0, "finished"),
+    BeginRun(RUN), BeginHeat(HEAT), MoveStart("h1", 3.25, "ab", "why", 2), FinishHeat("h1", 900.0, "finished"),
     EndRun("r1", 7),
 )  # fmt: skip
 
@@ -87,9 +87,46 @@ def test_dropped_in_order_over_segments(tmp_path: Path, segment_bytes: int) -> N
     spool.append([block(99)], [])
     assert waiting(spool)[-1].blocks == (block(99),)
     spool.drop_through([token for token, _ in spool.pending()][-1])
-    assert (len(spool), waiting(spool), list(tmp_path.glob("*.spool"))) == (0, [], [])
+    assert (len(spool), waiting(spool)) == (0, [])
+    assert sum(path.stat().st_size for path in tmp_path.glob("*.spool")) == 0  # what is stored takes no room
     spool.append([block(100)], [])
     assert len(waiting(spool)) == 1
+    spool.drop_through([token for token, _ in spool.pending()][-1])
+    spool.close()
+    assert list(tmp_path.glob("*.spool")) == []
+
+
+def test_one_file_serves_as_long_as_the_store_keeps_up(tmp_path: Path) -> None:
+    spool = Spool(tmp_path)
+    for number in range(20):
+        spool.drop_through(spool.append([block(number)], []))
+    assert [path.name for path in tmp_path.glob("*.spool")] == ["0000000001.spool"]
+    last = spool.append([block(20)], [])
+    spool._lock.close()  # as kill -9
+    again = Spool(tmp_path)
+    assert [one.blocks for one in waiting(again)] == [(block(20),)]
+    assert last == 21
+    again.close()
+
+
+def test_more_than_is_kept_in_memory_is_read_back(tmp_path: Path) -> None:
+    spool = filled(tmp_path, 200, 30_000)
+    assert waiting(spool) == [entry(number) for number in range(200)]
+    spool.drop_through(150)
+    assert waiting(spool) == [entry(number) for number in range(150, 200)]
+    spool.close()
+
+
+def test_what_was_whole_and_is_no_longer_is_said(tmp_path: Path) -> None:
+    spool = filled(tmp_path, 70)
+    path = tmp_path / "0000000001.spool"
+    data = bytearray(path.read_bytes())
+    data[-5] ^= 1
+    path.write_bytes(data)
+    assert waiting(spool) == [*(entry(number) for number in range(69)), Entry()]
+    assert "cannot be read any more" in spool.damaged[0]
+    spool.drop_through(70)
+    assert [file.name for file in tmp_path.iterdir() if file.name != "lock"] == ["0000000001.damaged"]
     spool.close()
 
 
@@ -98,7 +135,8 @@ def test_file_cut_at_every_byte_gives_all_whole_frames(tmp_path: Path) -> None:
     spool = Spool(tmp_path / "whole")
     for number in range(4):
         one = entry(number)
-        ends.append(spool.append(one.blocks, one.marks, one.actions).end)
+        spool.append(one.blocks, one.marks, one.actions)
+        ends.append((tmp_path / "whole" / "0000000001.spool").stat().st_size)
     spool.close()
     data = (tmp_path / "whole" / "0000000001.spool").read_bytes()
     for length in range(len(data) + 1):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import importlib
 import random
 import shutil
@@ -20,15 +19,12 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 
 from logger.blobs import DamagedBlock, packed, unpacked
-from logger.engine import newest_version
 from logger.reading import State
-from logger.records import STATE_CODES, Block, HeatFilter, StoreBroken
+from logger.records import STATE_CODES, Block, StoreBroken
 from logger.store import open_store, salvage
-from old_store import write_content
 from store_data import BENCH, COLUMNS, RUN, filled, second
 from thermal.fields import InputError
 
-DATA = Path(__file__).parent / "data"
 ROOT = Path(__file__).parent.parent
 
 
@@ -297,35 +293,6 @@ def test_saving_a_whole_store_copies_it(path: Path) -> None:
     assert one.newest_hash() == two.newest_hash()
     one.close()
     two.close()
-
-
-# ---------------------------------------------------------------- versions
-
-
-@pytest.mark.parametrize("kept", sorted(DATA.glob("store_v*.db.gz")), ids=lambda path: path.name)
-def test_every_old_version_is_brought_up_with_its_data(path: Path, kept: Path) -> None:
-    path.write_bytes(gzip.decompress(kept.read_bytes()))
-    fresh = open_store(f"sqlite:///{path.with_name('fresh.db')}")
-    write_content(fresh)
-    old = open_store(f"sqlite:///{path}")
-    assert old.verify() == []
-    assert old.heats(HeatFilter(order="number")) == fresh.heats(HeatFilter(order="number"))
-    assert old.blocks(BENCH, RUN) == fresh.blocks(BENCH, RUN)
-    assert old.marks(BENCH, RUN) == fresh.marks(BENCH, RUN)
-    assert old.runs() == fresh.runs()
-    for heat in old.heats():
-        assert old.corrections(heat.id) == fresh.corrections(heat.id)
-        assert old.start_moves(heat.id) == fresh.start_moves(heat.id)
-        assert [a.content for a in old.attachments(heat.id)] == [a.content for a in fresh.attachments(heat.id)]
-    with old._read() as connection:
-        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar() == newest_version()
-    old.close()
-    fresh.close()
-
-
-def test_every_version_has_a_kept_file() -> None:
-    kept = {int(path.name.removeprefix("store_v").removesuffix(".db.gz")) for path in DATA.glob("store_v*.db.gz")}
-    assert kept == set(range(1, int(newest_version()) + 1))
 
 
 # ---------------------------------------------------------------- sudden death, import time

@@ -393,7 +393,9 @@ class Heat:
 
     def _of_record(self, name: str) -> bool:
         """Whether metadata comes with a file that was written from a shop's records: known there, of no use here."""
-        return "heat_id" in self.extra and name.partition(".")[0] in _RECORD_KEYS
+        if "heat_id" not in self.extra:
+            return False
+        return name.partition(".")[0] in _RECORD_KEYS or name.rpartition(".")[2] in _SENSOR_KEYS
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -421,6 +423,8 @@ _RECORD_KEYS = frozenset(
      "initials", "dried_hours", "dried_c", "heated_before", "other_sheets", "notes", "polymer_version", "software",
      "checks", "marks", "corrections")
 )  # fmt: skip
+#: Of a sensor there.
+_SENSOR_KEYS = frozenset(("serial", "thermocouple", "stated_depth_mm"))
 
 
 def _leaves(tree: Mapping[str, Any], path: str = "") -> list[str]:

@@ -33,6 +33,7 @@ def bench(
     of heats is kept too, thinned after 30 minutes.
     """
     from dashboard.benches import UNREAL, open_bench, read_bench
+    from dashboard.commands.heat_plan import HeatPlanner
     from dashboard.recording import form_for, prepare, recorded
     from dashboard.store_place import store_place
     from logger.clock import FastClock, SystemClock
@@ -66,8 +67,11 @@ def bench(
         form = form_for(workshop, opened.bench)
         unreal = any(source.kind in UNREAL for source in opened.bench.sources)
         place = store_place(workshop, store, practice=unreal)  # what was not measured now is no evidence
-        with recorded(opened.reader, opened.bench, place, clock, form) as recording:
+        planner = HeatPlanner(workshop, lambda: clock.utc().date())
+        with recorded(opened.reader, opened.bench, place, clock, form, planner) as recording:
             looking.recording = recording
+            for one in opened.practices.values():
+                one.tell = recording.mark
             look(opened.reader, clock, looking)
     finally:
         opened.close()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dashboard.commands.asked import SPEED, checked
-from dashboard.commands.records_options import store_options
+from dashboard.commands.records_options import store_options, verifying
 from dashboard.shop import Shop, open_shop
 from thermal.fields import Range
 
@@ -48,7 +48,8 @@ def check(
     checked("--for", for_s, _SECONDS)
     workshop = open_shop(shop)
     bench, found = (None, []) if bench_file is None else _of_bench(bench_file, workshop, for_s, speed)
-    found += record_findings(store_place(workshop, store, practice), SystemClock().utc())
+    with verifying() as progress:
+        found += record_findings(store_place(workshop, store, practice), SystemClock().utc(), progress)
     wrong = sum(one.grade is Grade.WRONG for one in found)
     fine = not wrong
     if as_json:

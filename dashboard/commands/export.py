@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from dashboard.commands.records_options import opened, place_of, store_options
+from dashboard.commands.records_options import number_of, opened, place_of, store_options
 from thermal.fields import InputError
 
 _MANY = 5
@@ -39,7 +39,7 @@ def export(
     if everything == bool(numbers):
         raise InputError("export: expected either numbers of heats, as 'pullcue heats' lists them, or --all")
     place = place_of(shop, store, practice)
-    with opened(place) as kept:
+    with opened(place, whole=everything) as kept:
         if everything:
             from dashboard.store_tables import write_tables
 
@@ -65,7 +65,6 @@ def _bar(things: list[Any], label: str) -> Any:
 
 
 def _heat_files(store: Any, numbers: tuple[str, ...], to: Path | None, raw: bool) -> list[Path]:
-    from dashboard.commands.heats import number_of
     from logger.heatfile import write_new
 
     wanted = list(dict.fromkeys(map(number_of, numbers)))

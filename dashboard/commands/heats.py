@@ -10,15 +10,12 @@ from typing import Any
 
 import click
 
-from dashboard.commands.records_options import opened, place_of, store_options
+from dashboard.commands.heats_correct import correct, outcome
+from dashboard.commands.heats_photo import photo
+from dashboard.commands.records_options import json_option, number_of, opened, place_of, place_of_sub, store_options
 from dashboard.store_place import StorePlace, backup_words
-from thermal.fields import InputError
 
-OUTCOMES = ("accepted", "failed", "discarded")
 _HEADINGS = ("no.", "start (UTC)", "min:s", "oven", "polymer", "mm", "label", "job", "state", "outcome")
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, units in the keys.")
-_BY = click.option("--by", metavar="INITIALS", help="Who says so.  [needed]")
-_WHY = click.option("--why", metavar="TEXT", help="Why it is changed.  [needed]")
 _EXAMPLES = """\b
 Examples:
 pullcue heats
@@ -40,6 +37,8 @@ class _Heats(click.Group):
         """As click does; a number is looked up."""
         if args[0].lstrip("#").isdecimal():
             return "show", show, args
+        if args[0] not in self.commands and not args[0].startswith("-"):
+            ctx.fail(f"{args[0]!r} is no number of a heat, and none of {', '.join(sorted(self.commands))}")
         return super().resolve_command(ctx, args)
 
 
@@ -56,9 +55,9 @@ class _Heats(click.Group):
 @click.option("--skip", type=click.IntRange(0), default=0, help="Leave out so many of the first.")
 @click.option("--oldest", is_flag=True, help="The oldest first.")
 @store_options
-@_JSON
+@json_option
 def heats(as_json: bool, shop: Path | None, store: str | None, practice: bool, **asked: Any) -> None:
-    """List and search what was recorded; NUMBER shows one heat with its form, marks and corrections."""
+    """List and search what was recorded; 'pullcue heats NUMBER' shows one with its form, marks and corrections."""
     if click.get_current_context().invoked_subcommand is not None:
         return
     from logger.records import HeatFilter
@@ -92,13 +91,15 @@ def _list(place: StorePlace, found: list[Any], count: int, last: tuple[int, str]
 
     fresh, words = backup_words(last, SystemClock().utc())
     if as_json:
-        content = {"store": place.words, "backup": words, "count": count, "heats": [heat_json(one) for one in found]}
+        content = {
+            "store": place.words,
+            "backup": words,
+            "count": count,
+            "heats": [heat_json(one, whole=False) for one in found],
+        }
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
         return
-    rows: list[tuple[str, ...]] = [
-        ("no.", "start (UTC)", "min:s", "oven", "polymer", "mm", "label", "job", "state", "outcome")
-    ]
-    rows += [_row(one) for one in found]
+    rows = [_HEADINGS, *map(_row, found)]
     if found:
         widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
         for row in rows:
@@ -133,16 +134,10 @@ def _row(record: Any) -> tuple[str, ...]:
 # ---------------------------------------------------------------- one heat
 
 
-def _place(ctx: click.Context, shop: Path | None, store: str | None, practice: bool) -> StorePlace:
-    """The place named here or before the subcommand."""
-    above = ctx.parent.params if ctx.parent is not None else {}
-    return place_of(shop or above.get("shop"), store or above.get("store"), practice or bool(above.get("practice")))
-
-
 @heats.command("show")
 @click.argument("number", metavar="NUMBER")
 @store_options
-@_JSON
+@json_option
 @click.pass_context
 def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, store: str | None, practice: bool) -> None:
     """Show one heat: form, marks, corrections, state."""
@@ -150,7 +145,7 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
     from dashboard.stored import facts_json, facts_of
 
     as_json = as_json or bool(ctx.parent and ctx.parent.params.get("as_json"))
-    with opened(_place(ctx, shop, store, practice)) as kept:
+    with opened(place_of_sub(ctx, shop, store, practice)) as kept:
         facts = facts_of(kept, kept.heat(number_of(number)))
         moves = kept.start_moves(facts.record.id)
     if as_json:
@@ -164,23 +159,13 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
         )
 
 
-def number_of(text: str) -> int:
-    """The number of a heat: 12 or #12.
-
-    Raises:
-        InputError: it is none.
-    """
-    plain = text.removeprefix("#")
-    if not (plain.isascii() and plain.isdecimal() and 0 < len(plain) < 10 and int(plain) > 0):
-        raise InputError(f"{text[:40]!r} is no number of a heat: expected one that 'pullcue heats' lists, as 12")
-    return int(plain)
-
-
 def _words(facts: Any) -> list[str]:
+    from dashboard.commands.heat_plan import plan_words
     from dashboard.commands.units import Units
     from dashboard.heat_form import one_line
+    from dashboard.stored import LONG
     from logger.heat_export import utc_of
-    from logger.records import in_force
+    from logger.records import UNDO, in_force
 
     now, recorded = facts.current, facts.record
     lasted = "" if now.end_s is None else f", {Units.seconds(max(0.0, now.end_s - now.start_s))} long"
@@ -199,15 +184,21 @@ def _words(facts: Any) -> list[str]:
         if name == "checks":
             done = ", ".join(f"{check} {'done' if yes else 'NOT done'}" for check, yes in value.items())
             lines.append(f"  {'checks':<16}{done}")
-        elif name in ("plan_json", "card_json"):
+        elif name in LONG:
             lines.append(f"  {name:<16}kept, {len(value)} characters; see --json")
         else:
             lines.append(f"  {name:<16}{_entry_words(value)}{'  (corrected)' if name in fields else ''}")
+    if plan := plan_words(now.form.plan_json):
+        lines.append(f"{plan}.")
+    for one in facts.photos:
+        lines.append(
+            f"Photo {one_line(one.name)}, {len(one.content) / 1e6:.2f} MB: pullcue heats photo {now.number} --to ."
+        )
     standing = {mark.id for mark in in_force(facts.marks)}
     for mark in facts.marks:
         if mark.undoes is None:
             told = [one_line(part, 160) for part in (mark.by, mark.note) if part]
-            gone = "" if mark.id in standing else "  (taken back)"
+            gone = "" if mark.id in standing or mark.name == UNDO else "  (taken back)"
             at = Units.seconds(mark.at_s - now.start_s)
             lines.append(f"{at:>9}  {one_line(mark.name)}{'  ' + '; '.join(told) if told else ''}{gone}")
     for entry in facts.corrections:
@@ -215,7 +206,8 @@ def _words(facts: Any) -> list[str]:
             f"Corrected {utc_of(entry.at_utc_ms):%Y-%m-%d %H:%M} UTC by {one_line(entry.who)}: {entry.field} was "
             f"{one_line(entry.old)}, is {one_line(entry.new)}: {one_line(entry.why, 200)}"
         )
-    lines.append(f"Link in the chain: {recorded.hash}" if recorded.hash else "Not closed yet: not in the chain.")
+    none = "Not closed yet: not in the chain." if recorded.state == "open" else "In no link of the chain: pullcue check"
+    lines.append(f"Link in the chain: {recorded.hash}" if recorded.hash else none)
     return lines
 
 
@@ -229,99 +221,5 @@ def _entry_words(value: object) -> str:
     return one_line(str(value), 200)
 
 
-# ---------------------------------------------------------------- corrections
-
-
-@heats.command("correct")
-@click.argument("number", metavar="NUMBER")
-@click.argument("field", metavar="FIELD")
-@click.argument("value", metavar="VALUE", required=False)
-@click.option("--nothing", is_flag=True, help="Instead of VALUE: nothing is known of it.")
-@_BY
-@_WHY
-@store_options
-@_JSON
-@click.pass_context
-def correct(
-    ctx: click.Context, number: str, field: str, value: str | None, nothing: bool, by: str | None, why: str | None,
-    as_json: bool, shop: Path | None, store: str | None, practice: bool,
-) -> None:  # fmt: skip
-    """Correct an entry of a heat: the old one stays, with who, when and why.
-
-    FIELD is a name that 'pullcue heats NUMBER' shows, or one check as checks.film_off. No patient names.
-    """
-    from dashboard.heat_form import entry
-
-    if (value is None) != nothing:
-        raise InputError("correct: expected either VALUE or --nothing, which says that nothing is known of it")
-    new = None if value is None else entry(field, value)
-    with opened(_place(ctx, shop, store, practice)) as kept:
-        _enter(kept, number, {field: new}, by, why, as_json)
-
-
-@heats.command("outcome")
-@click.argument("number", metavar="NUMBER")
-@click.argument("word", metavar="OUTCOME", type=click.Choice(OUTCOMES))
-@click.option("--kind", metavar="TEXT", help="What failed, as 'thin at the heel'.")
-@_BY
-@click.option("--why", default="outcome entered", show_default=True, metavar="TEXT", help="Why it is changed.")
-@store_options
-@_JSON
-@click.pass_context
-def outcome(
-    ctx: click.Context, number: str, word: str, kind: str | None, by: str | None, why: str, as_json: bool,
-    shop: Path | None, store: str | None, practice: bool,
-) -> None:  # fmt: skip
-    """Say what became of the part: accepted, failed or discarded."""
-    from dashboard.heat_form import entry
-
-    new: dict[str, Any] = {"outcome": word, "outcome_kind": None if kind is None else entry("outcome_kind", kind)}
-    with opened(_place(ctx, shop, store, practice)) as kept:
-        _enter(kept, number, new, by, why, as_json)
-
-
-def _enter(store: Any, number: str, new: dict[str, Any], by: str | None, why: str | None, as_json: bool) -> None:
-    """Add one correction for each entry that changes."""
-    from dashboard.heat_form import line
-    from dashboard.stored import correction_json, facts_of
-    from logger.clock import SystemClock
-    from logger.heat_export import ms_of
-    from logger.records import Correction, corrected, new_id, value_of
-
-    who, reason = line("--by", by or ""), line("--why", why or "")
-    facts = facts_of(store, store.heat(number_of(number)))
-    now, at_ms = facts.current, ms_of(SystemClock().utc())
-    entries = [
-        Correction(new_id(), now.id, at_ms, who, reason, field, *map(_as_json, (value_of(now, field), value)))
-        for field, value in new.items()
-        if value_of(now, field) != value
-    ]
-    after = corrected(now, entries)  # refuses what the field cannot hold, before anything is kept
-    if now.state == "open":
-        _fill_in(store, now, after, who, reason)
-    else:
-        for one in entries:
-            store.correct(one)
-    if as_json:
-        content = {"number": now.number, "corrections": [correction_json(one) for one in entries]}
-        click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
-        return
-    for one in entries:
-        stays = "" if now.state == "open" else " The old entry stays in the record."
-        click.echo(f"Heat {now.number}: {one.field} was {one.old}, is now {one.new}.{stays}")
-    if not entries:
-        click.echo(f"Heat {now.number}: it says so already; nothing was changed.")
-
-
-def _fill_in(store: Any, now: Any, after: Any, who: str, why: str) -> None:
-    """Change a heat that is still going on: its form, or its start, whose move is recorded."""
-    if (now.outcome, now.outcome_kind, now.end_s) != (after.outcome, after.outcome_kind, after.end_s):
-        raise InputError(f"heat {now.number} is still going on: expected one that has ended; mark its end first")
-    if after.start_s != now.start_s:
-        store.move_start(now.id, after.start_s, who, why)
-    if after.form != now.form:
-        store.set_form(now.id, after.form)
-
-
-def _as_json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+for command in (correct, outcome, photo):
+    heats.add_command(command)

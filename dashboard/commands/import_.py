@@ -1,10 +1,10 @@
-"""`pullcue import`: heat files into the store, each kept byte for byte beside the heat it becomes."""
+"""`pullcue import`: heat files into the store, each kept byte for byte; and what `pullcue export --all` wrote."""
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -40,20 +40,27 @@ class _Kept:
 @store_options
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 def import_(files: tuple[Path, ...], as_json: bool, shop: Path | None, store: str | None, practice: bool) -> int:
-    """Bring heat files into the records; of a folder, all its .csv files.
+    """Bring heat files into the records; of a folder, all its .csv files; a folder of 'pullcue export --all' whole.
 
     The files are not altered, and each is kept as it is. A file that is there already is not kept twice. Ends with 1
-    where a file was refused; the others are kept all the same.
+    where a file was refused; the others are kept all the same. An export is taken whole, with its samples, marks and
+    corrections, or not at all; where its tables were altered since, that is said.
     """
+    from dashboard.table_files import is_export
+
     place = place_of(shop, store, practice)
-    wanted = _expanded(files)
-    with opened(place, make=True) as kept:
+    exports = [path for path in files if is_export(path)]
+    wanted = _expanded(path for path in files if path not in exports)
+    with opened(place, make=True, whole=True) as kept:
+        taken = [_export(kept, path) for path in exports]
         results = _all(kept, wanted)
     refused = [one for one in results if one.number is None]
     if as_json:
-        content = {"store": place.words, "files": [asdict(one) for one in results]}
+        content = {"store": place.words, "files": [asdict(one) for one in results], "exports": taken}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1))
         return 1 if refused else 0
+    for told in taken:
+        click.echo(told["words"])
     for one in results:
         click.echo(one.words, err=one.number is None)
     new = sum(one.new for one in results)
@@ -79,10 +86,31 @@ def _expanded(files: Iterable[Path]) -> list[Path]:
     return found
 
 
+def _export(store: Store, folder: Path) -> dict[str, Any]:
+    """Take a whole-store export in; what became of it."""
+    from dashboard.table_files import read_tables
+    from dashboard.table_import import take_in
+
+    taken = take_in(read_tables(folder), store, _bar)
+    new = {was: number for was, (number, is_new) in taken.numbers.items() if is_new}
+    words = f"{folder}: {len(new)} heats kept, {len(taken.numbers) - len(new)} were there already"
+    moved = {was: number for was, number in new.items() if was != number}
+    if moved:
+        few = [f"{was} is now {number}" for was, number in list(moved.items())[:5]]
+        words += f"; {len(moved)} have another number here: {', '.join(few)}{' ...' if len(moved) > 5 else ''}"
+    words += "; the chain of records is the same." if taken.same_chain else "; they stand in this store's own chain."
+    numbers = [{"was": was, "number": number, "new": is_new} for was, (number, is_new) in taken.numbers.items()]
+    return {"folder": str(folder), "heats": numbers, "same_chain": taken.same_chain, "words": words}
+
+
+def _bar(things: Sequence[Any], label: str) -> Any:
+    """A context whose value goes through the things, with a bar on a terminal where they are many."""
+    seen = len(things) >= _MANY and sys.stderr.isatty()
+    return click.progressbar(things, label=label, file=sys.stderr) if seen else nullcontext(things)
+
+
 def _all(store: Store, files: list[Path]) -> list[_Kept]:
-    seen = len(files) >= _MANY and sys.stderr.isatty()
-    bar: Any = click.progressbar(files, label="Importing", file=sys.stderr) if seen else nullcontext(files)
-    with bar as each:
+    with _bar(files, "Importing") as each:
         return [_one(store, path) for path in each]
 
 
@@ -119,7 +147,7 @@ def keep(store: Store, content: bytes, name: str) -> tuple[int, bool]:
     store.add(one.blocks, one.marks)
     store.begin_heat(one.record)
     if not store.attachments(one.record.id):
-        store.attach(one.record.id, one.file.name, content, one.file.media_type)
+        store.attach(one.record.id, one.file.name, content, one.file.media_type, one.file.id)
     finished = store.finish_heat(one.record.id, one.end_s, one.how, one.outcome, one.outcome_kind)
     store.end_run(one.run.id, "ended", ms_of(at))
     return finished.number, True

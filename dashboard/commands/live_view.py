@@ -78,6 +78,8 @@ def _turns(reader: BenchReader, clock: Clock, looking: Looking, record: LiveReco
         looking.each_turn()
         record.take(poll(min(_TURN_S * max(looking.speed, 1.0), looking.for_s - time_s)))
         time_s = clock.monotonic_s() - record.start_s
+        for ago_s, name in looking.recording.take_told() if looking.recording else ():
+            record.told(time_s - ago_s, name)
         if time_s >= sample_s:
             now = record.sample(time_s)
             sample_s = time_s + 1.0 if time_s - sample_s > 1.0 else sample_s + 1.0

@@ -10,20 +10,21 @@ from typing import Any
 
 import click
 
-from dashboard.commands.records_options import opened, store_options
+from dashboard.commands.records_options import store_options
+from dashboard.handing import form_note, handed_over
 from dashboard.shop import open_shop
 from dashboard.store_place import StorePlace, store_place
 from thermal.fields import InputError, near_matches
 
-#: How long the command waits for the recorder to take the mark, and how often it looks, s.
-_WAIT_S, _LOOK_S = 3.0, 0.1
 _EPILOG = """\b
 Events: start, door_open, door_closed, line_1, line_2, line_3, clear_through, set_change, pulled, on_mold, vacuum_on,
-demolded; 'door' is door_open, and blanks or '-' serve for '_'.
+demolded; 'door' is door_open, and blanks or '-' serve for '_'. 'form' marks nothing: it fills in the form of the
+heat that is open, or of the next one.
 
 \b
 Examples:
 pullcue mark start --polymer pp-homopolymer --gauge-mm 6 --label "lot 0417" --job 4711 --initials AB
+pullcue mark form --label "lot 0417" --checked film_off
 pullcue mark "clear through" --ago 20s
 pullcue mark pulled --bench north-bench --by AB
 pullcue mark --undo
@@ -70,7 +71,8 @@ def mark(
     The recorder of the bench takes it. Where none is running the mark waits for the next one.
     """
     from dashboard import heat_form
-    from dashboard.recording import polymer_version
+    from dashboard.commands.mark_undo import take_back
+    from dashboard.recording import of_oven, polymer_version
     from logger import marks
     from logger.clock import SystemClock
     from logger.heat_export import ms_of
@@ -82,33 +84,37 @@ def mark(
     entries = {field: said[option.replace("-", "_")] for field, option in heat_form.OPTIONS.items()}
     checks = CHECKS if "all" in checked else checked
     form = heat_form.form_of(entries, checks)
-    name = _SHORT.get(event or "", event or "")
-    if form.as_table() and (undo or name != marks.START):
+    name = marks.tidied(event or "")
+    name = _SHORT.get(name, name)
+    if form.as_table() and (undo or name not in (marks.START, marks.FORM)):
         option = next((f"--{heat_form.OPTIONS[f]}" for f, text in entries.items() if text is not None), "--checked")
         raise InputError(
-            f"{option}: expected with 'pullcue mark start' only; correct a heat with 'pullcue heats correct'"
+            f"{option}: expected with 'pullcue mark start' or 'pullcue mark form' only; correct a heat that has ended "
+            "with 'pullcue heats correct'"
         )
     workshop = open_shop(shop)
     if form.polymer is not None:
         form = replace(form, polymer_version=polymer_version(workshop, form.polymer))
+    if form.oven is not None:
+        form = of_oven(workshop, form)
     place = store_place(workshop, store, practice)
     bench = _bench(place, bench_id)
+    undone = None
     if undo:
-        wanted = marks.undo(ms_of(clock.utc()), who, _last(place, bench, name) if event else None)
+        wanted, taken, undone = take_back(place, bench, name, who, clock)
     elif event is None:
         raise InputError(f"mark: expected an event, one of {', '.join(marks.NAMES)}; or --undo")
     else:
+        if name == marks.FORM:
+            words = words or form_note(form.as_table())
         wanted = marks.request(name, ms_of(clock.utc()), marks.ago_s(ago), who, words, form.as_table() or None)
-    box = marks.Mailbox(place.marks / bench)
-    path = box.post(wanted)
-    end_s = clock.monotonic_s() + _WAIT_S
-    while path.exists() and clock.monotonic_s() < end_s:
-        clock.sleep(_LOOK_S)
-    taken = not path.exists()
+        taken = handed_over(place, bench, wanted, clock)
     content: dict[str, Any] = {
         "mark": wanted.name, "id": wanted.id, "bench": bench, "ago_s": wanted.ago_s, "by": wanted.by,
         "note": wanted.note, "undoes": wanted.undoes, "form": form.as_table(), "taken": taken,
     }  # fmt: skip
+    if undo:
+        content["undone"] = undone
     if as_json:
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
         return
@@ -118,12 +124,16 @@ def mark(
 def _told(content: Mapping[str, Any]) -> list[str]:
     from dashboard.heat_form import NO_NAMES
 
-    what = "The last mark is taken back" if content["mark"] == "undo" else f"{content['mark']} is marked"
+    what = {"undo": "the taking back", "form": "the form"}.get(content["mark"], content["mark"])
     when = f", {content['ago_s']:g} s ago" if content["ago_s"] else ""
-    lines = [f"Bench {content['bench']}: {what}{when}."]
+    lines = [f"Bench {content['bench']}: {content['mark']} is marked{when}."]
     if not content["taken"]:
-        lines = [f"Bench {content['bench']}: {content['mark']} waits, no recorder has taken it yet; it is kept."]
-    if content["mark"] == "start":
+        lines = [f"Bench {content['bench']}: {what} waits, no recorder has taken it yet; it is kept."]
+    elif content["mark"] == "undo":
+        lines = [f"Bench {content['bench']}: {content['undone']}."]
+    elif content["mark"] == "form":
+        lines = [f"Bench {content['bench']}: the form is filled in."]
+    if content["mark"] in ("start", "form"):
         told = ", ".join(content["form"]) or "nothing"
         lines.append(f"In the form: {told}. {NO_NAMES}")
     return lines
@@ -144,20 +154,3 @@ def _bench(place: StorePlace, asked: str | None) -> str:
     if asked not in known:
         raise InputError(f"--bench {asked!r}: expected one of {', '.join(known)}{near_matches(asked, known)}")
     return asked
-
-
-def _last(place: StorePlace, bench: str, name: str) -> str:
-    """Id of the last mark of a name in the bench's run that is open.
-
-    Raises:
-        InputError: there is none.
-    """
-    from logger.records import in_force
-
-    tidy = "_".join(name.replace("-", " ").replace("_", " ").lower().split())
-    with opened(place) as kept:
-        for run in reversed([one for one in kept.open_runs() if one.bench == bench]):
-            for found in reversed(in_force(kept.marks(bench, run.id, float("-inf"), float("inf")))):
-                if found.name == tidy:
-                    return found.id
-    raise InputError(f"bench {bench}: nothing called {tidy!r} is marked that could be taken back; see 'pullcue heats'")

@@ -87,6 +87,7 @@ def practice(
     from those of the shop: see 'pullcue heats --practice'.
     """
     from dashboard.benches import stale_s
+    from dashboard.commands.heat_plan import HeatPlanner
     from dashboard.recording import form_for, recorded
     from dashboard.store_place import store_place
     from logger.clock import FastClock, SystemClock
@@ -129,9 +130,10 @@ def practice(
             form = form_for(workshop, bench, polymer=polymer, gauge_mm=gauge_mm, set_c=case.set_c, start_c=room_c,
                             support="frame", opening_mm=opening_mm, sheet_label="practice sheet")  # fmt: skip
             place = store_place(workshop, store, practice=True)
-            with recorded(reader, bench, place, clock, form) as recording:
+            planner = HeatPlanner(workshop, lambda: clock.utc().date())
+            with recorded(reader, bench, place, clock, form, planner) as recording:
                 running.start()  # only now: opening the store takes a second, which is many of a fast clock
-                looking.recording = recording
+                looking.recording, running.tell = recording, recording.mark
                 look(reader, clock, looking)
         finally:
             reader.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 _FOLDER = click.Path(path_type=Path, file_okay=False)
+#: A file up to this size is looked through in some tenths of a second.
+_SMALL_BYTES = 200_000_000
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
@@ -35,6 +38,27 @@ def store_options(command: _F) -> _F:
     return command
 
 
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object, units in the keys.")
+
+
+def place_of_sub(ctx: click.Context, shop: Path | None, store: str | None, practice: bool) -> StorePlace:
+    """The place that the options name here or before the subcommand."""
+    above = ctx.parent.params if ctx.parent is not None else {}
+    return place_of(shop or above.get("shop"), store or above.get("store"), practice or bool(above.get("practice")))
+
+
+def number_of(text: str) -> int:
+    """The number of a heat: 12 or #12.
+
+    Raises:
+        InputError: it is none.
+    """
+    plain = text.removeprefix("#")
+    if not (plain.isascii() and plain.isdecimal() and 0 < len(plain) < 10 and int(plain) > 0):
+        raise InputError(f"{text[:40]!r} is no number of a heat: expected one that 'pullcue heats' lists, as 12")
+    return int(plain)
+
+
 def place_of(shop: Path | None, store: str | None, practice: bool) -> StorePlace:
     """The place that these options name.
 
@@ -45,11 +69,27 @@ def place_of(shop: Path | None, store: str | None, practice: bool) -> StorePlace
 
 
 @contextmanager
-def opened(place: StorePlace, make: bool = False) -> Iterator[Store]:
+def verifying() -> Iterator[Callable[[int, int], None] | None]:
+    """A bar on a terminal for the verifying of a chain, whose length is known once it has begun."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1, label="Verifying", file=sys.stderr) as bar:
+
+        def seen(done: int, total: int) -> None:
+            bar.length = total
+            bar.update(done - bar.pos)
+
+        yield seen
+
+
+@contextmanager
+def opened(place: StorePlace, make: bool = False, whole: bool = False) -> Iterator[Store]:
     """The store at a place, closed at the end.
 
     Args:
-        make: where there is none, make one.
+        make: where there is none, make one. whole: look a large file through for damage first, too, which takes a
+        second and more for each gigabyte; what only reads some heats meets damage where it reads.
 
     Raises:
         InputError: there is none, or it cannot be used now.
@@ -62,7 +102,8 @@ def opened(place: StorePlace, make: bool = False) -> Iterator[Store]:
     else:
         place.must_exist()
     try:
-        store = open_store(place.url)
+        size = place.file.stat().st_size if place.file is not None and place.file.exists() else 0
+        store = open_store(place.url, check=whole or size <= _SMALL_BYTES)
         try:
             yield store
         finally:
