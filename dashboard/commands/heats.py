@@ -111,8 +111,8 @@ def _list(place: StorePlace, found: list[Any], count: int, last: tuple[int, str]
 
 
 def _row(record: Any) -> tuple[str, ...]:
-    from dashboard.commands.units import Units
     from dashboard.heat_form import one_line
+    from dashboard.units import Units
     from logger.heat_export import utc_of
 
     form = record.form
@@ -177,8 +177,8 @@ def number_of(text: str) -> int:
 
 
 def _words(facts: Any) -> list[str]:
-    from dashboard.commands.units import Units
     from dashboard.heat_form import one_line
+    from dashboard.units import Units
     from logger.heat_export import utc_of
     from logger.records import in_force
 
