@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from competitors import LONGEST_S, Array, Problem
 
+from competitors import LONGEST_S, Array, Problem
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.crossing import Threshold, first_times
 from thermal.enthalpy import Material, material

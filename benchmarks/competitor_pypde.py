@@ -17,9 +17,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from competitors import LONGEST_S, SIGMA_W_M2K4, ZERO_C_K, Array, Problem, Sheet, parabola_minimum
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
+
+from competitors import LONGEST_S, SIGMA_W_M2K4, ZERO_C_K, Array, Problem, Sheet, parabola_minimum
 
 # by name, so that types are checked alike where the two packages are not installed
 numba: Any = importlib.import_module("numba")

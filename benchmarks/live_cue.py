@@ -25,18 +25,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from live_cases import CALIBRATED, ROUGH, Known, cell
-from live_estimate import bounds
 from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import beta
-from virtual_heats import LINE_MM, Truth, readings, together, virtual_heats
 
 from calibration.cue import Cue, Rules, State, follow
 from calibration.estimator import Estimator
 from calibration.observed import Observed
+from live_cases import CALIBRATED, ROUGH, Known, cell
+from live_estimate import bounds
 from thermal.case import Case
 from thermal.window import Limits
+from virtual_heats import LINE_MM, Truth, readings, together, virtual_heats
 
 Array = NDArray[np.float64]
 
@@ -171,7 +171,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=100)
     options = parser.parse_args(arguments)
     print(f"{platform.machine()}, Python {platform.python_version()}, {datetime.date.today()}, risk {options.risk:g}")
-    print("kind                                    heats  false  limit    delay     cost ratio  95 %  missed  cannot tell")
+    print(
+        "kind                                    heats  false  limit    delay     cost ratio  95 %  missed  cannot tell"
+    )
     everything: list[First] = []
     for name in options.kinds:
         begun, found = time.perf_counter(), []

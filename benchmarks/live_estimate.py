@@ -26,9 +26,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from live_cases import CALIBRATED, GAUGES_MM, ROUGH, Known, cell
 from numpy.typing import NDArray
-from virtual_heats import LINE_MM, STEP_S, TOGETHER, Disturbed, Truth, readings, together, virtual_heats
 
 from calibration.air import Heard
 from calibration.estimate import Estimate
@@ -37,7 +35,9 @@ from calibration.evidence import at_time, evidence, first_passed
 from calibration.members import Members, names, solve
 from calibration.observed import Observed
 from calibration.times import past
+from live_cases import CALIBRATED, GAUGES_MM, ROUGH, Known, cell
 from thermal.case import Case
+from virtual_heats import LINE_MM, TOGETHER, Disturbed, Truth, readings, together, virtual_heats
 
 Array = NDArray[np.float64]
 
@@ -145,7 +145,7 @@ def run(name: str, gauge_mm: float, heats: int, seed: int, members: int, disturb
     case, of = cell(gauge_mm, sensors.known, sensors.opening_m)
     probe = Estimator(case, of).at(Observed(np.zeros(1), {}), 0.0)
     nominal_s = float(probe.opens.middle or 0.0)
-    truth = virtual_heats(case, of, heats, seed, 2.2 * nominal_s, disturbed)
+    truth = virtual_heats(case, of, heats, seed, 2.2 * nominal_s, disturbed, clock=not sensors.of)
     seen = [readings(truth, i, sensors.of, seed) for i in range(heats)]
     usable = [i for i in range(heats) if np.isfinite(truth.core_s[i]) and truth.core_s[i] > 2.0 * BEFORE_S]
     held: dict[float, tuple[float, float]] = {}
@@ -220,10 +220,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     options = parser.parse_args(arguments)
     disturbed = None
     print(f"{platform.processor() or platform.machine()}, Python {platform.python_version()}, {datetime.date.today()}")
-    print(f"{options.heats} heats a cell, truth from the priors, steps of {STEP_S:g} s")
+    kind = "with disturbances" if options.disturbed else "from the priors"
     print(
-        "sensors                    gauge  opens   bound    error  ratio   bound   error   bias   held: opens / core, quarters"
+        f"{options.heats} heats a cell, truth {kind}, {options.members} members; held: at each quarter, opens / core, %"
     )
+    print("sensors                    gauge  opens   bound    error  ratio   bound   error   bias   held")
     for name in options.sets:
         for gauge_mm in options.gauges:
             begun = time.perf_counter()
@@ -233,9 +234,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
             opens = " ".join(f"{100 * share:3.0f}" for share in row.opens_held)
             cores = " ".join(f"{100 * share:3.0f}" for share in row.core_held)
             print(
-                f"{SETS[name].words:25s} {gauge_mm:4g} mm {row.opens_s:5.0f} s {row.bound_s:5.1f} s {row.error_s:6.1f} s "
-                f"{row.ratio:5.2f} {row.bound_k:5.2f} K {row.error_k:5.2f} K {row.bias_k:+5.2f} K   {opens} / {cores}"
-                f"   {row.heats} heats, {time.perf_counter() - begun:.0f} s"
+                f"{SETS[name].words:25s} {gauge_mm:4g} mm {row.opens_s:5.0f} s {row.bound_s:5.1f} s {row.error_s:6.1f} s"
+                f" {row.ratio:5.2f} {row.bound_k:5.2f} K {row.error_k:5.2f} K {row.bias_k:+5.2f} K   {opens} / {cores}"
+                f"   of {row.heats}, {time.perf_counter() - begun:.0f} s"
             )
             sys.stdout.flush()
 

@@ -32,6 +32,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
+
 from _batch import mean_steps, passing_times, ready_times
 from competitor_pypde import pde_ready_time
 from competitors import (
@@ -42,7 +43,6 @@ from competitors import (
     random_problems,
     reference_ready_time,
 )
-
 from thermal.conduction import TOLERANCE_K
 from thermal.grid import INTERVALS
 

@@ -35,10 +35,11 @@ from calibration.evidence import (
     flow,
     unflow,
 )
-from calibration.members import Members, names, solve
+from calibration.members import INTERVALS, Members, names, solve
 from calibration.observed import Observed
 from thermal.build import steady_air_c
 from thermal.case import Case
+from thermal.conduction import TOLERANCE_K
 from thermal.heat import Event
 from thermal.sag import equivalent_radius_m
 from thermal.window import Limits
@@ -47,7 +48,7 @@ Array = NDArray[np.float64]
 
 #: Spacing of the truth and of the readings, s.
 STEP_S, READ_S = 2.0, 1.0
-#: The air: thermostat's swing, K, and period, s; spread of its steady value about the card's, K; noise of its sensor, K.
+#: The air: a thermostat's swing, K, and period, s; spread of its steady value about the card's, K; sensor's noise, K.
 SWING_K, SWING_S, STEADY_K, AIR_NOISE_K = 1.5, 140.0, 2.0, 0.3
 #: Members that are heated in one go: more leave the cache.
 TOGETHER = 2048
@@ -69,35 +70,47 @@ class Truth:
     heard: tuple[Heard, ...]
     core_s: Array
     spoilt_s: Array
+    disturbed: Disturbed | None = None
 
 
 @dataclass(frozen=True)
 class Disturbed:
-    """What the model does not know: a finer grid, uneven faces, openings of the door, drifting air."""
+    """What the model does not know: a grid twice as fine at a third of the tolerance, air that differs between the
+    faces unseen by its sensors (K), slower sensors on the faces (factor), openings of the door, air that drifts (K).
+    """
 
     uneven_k: float = 3.0
+    lag: float = 2.5
     door_s: tuple[float, ...] = ()
     drift_k: float = 4.0
 
 
 def virtual_heats(
-    case: Case, of: Limits, heats: int, seed: int, until_s: float, disturbed: Disturbed | None = None
+    case: Case,
+    of: Limits,
+    heats: int,
+    seed: int,
+    until_s: float,
+    disturbed: Disturbed | None = None,
+    clock: bool = False,
 ) -> Truth:
-    """Heats with truths drawn from the case's priors."""
+    """Heats with truths drawn from the case's priors; `clock`: the air too, where nothing of it is measured."""
     random = np.random.default_rng(seed)
     time_s = np.arange(0.0, until_s + STEP_S, STEP_S)
     normals = random.standard_normal((len(names(case)), heats))
     heard = tuple(_air(case, time_s, random, disturbed) for _ in range(heats))
     if disturbed is not None and disturbed.door_s:
         case = replace(case, openings_s=(0.0, *disturbed.door_s))
-    members = solve(case, of, heard, normals, time_s, until_s)
+    numerics = {} if disturbed is None else {"intervals": 2 * INTERVALS, "tolerance_k": TOLERANCE_K / 3.0}
+    members = solve(case, of, None if clock else heard, normals, time_s, until_s, **numerics)
     hotter = np.fmax(members.upper_c, members.lower_c)
     spoilt = np.minimum(
         first_passed(time_s, hotter, members.face_max_c), first_passed(time_s, members.coldest_c, members.core_max_c)
     )
     if of.drop_max is not None and members.drop_ratio is not None:
         spoilt = np.minimum(spoilt, first_passed(time_s, members.drop_ratio, of.drop_max))
-    return Truth(case, of, members, heard, first_passed(time_s, members.coldest_c, members.minimum_c), spoilt)
+    core_s = first_passed(time_s, members.coldest_c, members.minimum_c)
+    return Truth(case, of, members, heard, core_s, spoilt, disturbed)
 
 
 def _air(case: Case, time_s: Array, random: np.random.Generator, disturbed: Disturbed | None) -> Heard:
@@ -128,12 +141,17 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
     time_s = np.arange(0.0, members.time_s[-1], READ_S)
     columns: dict[str, Array] = {}
     if "air" in sensors:
-        for name, air in (("air_upper_c", truth.heard[heat].upper_c), ("air_lower_c", truth.heard[heat].lower_c)):
+        upper, lower = truth.heard[heat].upper_c, truth.heard[heat].lower_c
+        if truth.disturbed is not None:
+            upper = lower = 0.5 * (upper + lower)
+        for name, air in (("air_upper_c", upper), ("air_lower_c", lower)):
             columns[name] = np.interp(time_s, members.time_s, air) + AIR_NOISE_K * random.standard_normal(len(time_s))
     faces = {"face": ("upper",), "faces": ("upper", "lower")}
     for side in faces.get("faces" if "faces" in sensors else "face" if "face" in sensors else "", ()):
         face = np.interp(time_s, members.time_s, getattr(members, f"{side}_c")[:, heat])
-        lag = LAG_S * np.exp(LAG_LN_STD * members.normals[-3 if side == "upper" else -2, heat])
+        lag = (LAG_S if truth.disturbed is None else LAG_S * truth.disturbed.lag) * np.exp(
+            LAG_LN_STD * members.normals[-3 if side == "upper" else -2, heat]
+        )
         columns[f"face_{side}_c"] = (
             _lagged(face, lag)
             + BIAS_K * random.standard_normal()

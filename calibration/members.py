@@ -153,7 +153,14 @@ class _OnGrid:
 
 
 def solve(
-    case: Case, of: Limits, heard: Sequence[Heard] | None, normals: Array, time_s: Array, now_s: float
+    case: Case,
+    of: Limits,
+    heard: Sequence[Heard] | None,
+    normals: Array,
+    time_s: Array,
+    now_s: float,
+    intervals: int = INTERVALS,
+    tolerance_k: float = TOLERANCE_K,
 ) -> Members:
     """Heat every member from the door to the end of the grid, or until it has nothing more to tell.
 
@@ -161,11 +168,11 @@ def solve(
         case: without measured air of its own; with the door's openings. heard: air measured and carried on, on the
         same grid, each for an equal share of the members; None: each member's oven as its card and departures say.
         normals: (unknowns, members), see `names`. time_s: (times,), from 0, increasing. now_s: members are followed
-        at least so far.
+        at least so far. intervals, tolerance_k: see `march`.
     """
     problem, by = _problem(case, heard, normals, time_s)
     keeper = _OnGrid(problem, of, by, time_s, now_s)
-    march(problem, float(time_s[-1]), keeper, INTERVALS, TOLERANCE_K)
+    march(problem, float(time_s[-1]), keeper, intervals, tolerance_k)
     return Members(
         normals,
         time_s,

@@ -5,13 +5,13 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from live_cases import ROUGH, cell
-from virtual_heats import LINE_MM, Truth, readings, virtual_heats
 
 from calibration.estimator import Estimator
 from calibration.observed import Observed
+from live_cases import ROUGH, cell
 from thermal.case import Case
 from thermal.window import Limits
+from virtual_heats import LINE_MM, Truth, readings, virtual_heats
 
 OPENING_M = (0.3,)
 

@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from live_rig import core_c, estimator, nominal, seen, truth
-from virtual_heats import readings, virtual_heats
 
 from calibration.estimate import Estimate, Spread
 from calibration.estimator import Estimator
 from calibration.observed import Observed
+from live_rig import core_c, estimator, nominal, seen, truth
 from thermal.heat import Event
 from thermal.uncertainty import departures, draw, unknowns
+from virtual_heats import readings, virtual_heats
 
 
 def width(spread: Spread) -> float:

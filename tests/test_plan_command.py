@@ -16,12 +16,12 @@ from click.testing import CliRunner, Result
 
 from dashboard.commands import pullcue
 from dashboard.commands.plan import plan as plan_command
-from dashboard.commands.plan_advice import advice, cautions, changes
 from dashboard.commands.plan_inputs import Asked, question
-from dashboard.commands.plan_measured import preheat_words
-from dashboard.commands.plan_plot import picture_of
 from dashboard.commands.plan_text import plan_text
-from dashboard.commands.plan_words import (
+from dashboard.plan_advice import advice, cautions, changes
+from dashboard.plan_drawing import picture_of
+from dashboard.plan_measured import preheat_words
+from dashboard.plan_words import (
     answer,
     between,
     drops_of_window_m,
@@ -30,8 +30,8 @@ from dashboard.commands.plan_words import (
     percent,
     why_none,
 )
-from dashboard.commands.units import Units
 from dashboard.shop import open_shop
+from dashboard.units import Units
 from logger.heatfile import write_heat
 from thermal.case import Case
 from thermal.fields import InputError

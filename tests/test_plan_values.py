@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dashboard.commands.units import parse_temperature_c
 from dashboard.shop import DEMO_FOLDER, open_shop
+from dashboard.units import parse_temperature_c
 from thermal.build import slab
 from thermal.case import Case
 from thermal.grid import coldest_c

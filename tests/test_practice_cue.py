@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 
 from dashboard.commands.practice_cue import PracticeCue
-from dashboard.commands.units import Units
 from dashboard.commands.watch_panel import Place
 from dashboard.follower import Followed
 from dashboard.live import LiveRecord
 from dashboard.live_cue import LiveCue
 from dashboard.practice_bench import Practice, practice_bench, practice_case, scenario_of
 from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
 from logger.clock import ManualClock
 from logger.readings import BenchReader
 from thermal.window import limits

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from dashboard.commands.pull_words import score_words
-from dashboard.commands.units import Units
 from dashboard.practice_bench import practice_case
 from dashboard.practice_model import PracticeOven
 from dashboard.pull_score import Truth, score
 from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
 
 TIME = np.arange(0.0, 1000.0, 1.0)
 #: The core rises by 0.2 K/s from 20 °C, the faces are 20 K ahead: ready (165 °C) at 725 s, a face at 190 °C at 750 s.

@@ -18,12 +18,12 @@ import pytest
 from calibration.cue import State
 from dashboard.after_pull import After
 from dashboard.commands.plan_inputs import Asked
-from dashboard.commands.units import Units
 from dashboard.commands.watch_inputs import wanted
 from dashboard.commands.watch_live import Watching, filled, live
 from dashboard.commands.watch_views import Scene, View
 from dashboard.running_heat import RunningHeat
 from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
 from logger.bench import Bench
 from logger.clock import Clock, ManualClock
 from logger.clock_watch import ClockWatch

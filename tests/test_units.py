@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.commands.units import Units, parse_length_m, parse_temperature_c
+from dashboard.units import Units, parse_length_m, parse_temperature_c
 from thermal.fields import InputError, Range
 
 METRIC, US = Units("metric"), Units("us")

@@ -8,8 +8,8 @@ import click
 
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.live_view import Looking, look
-from dashboard.commands.units import Units
 from dashboard.shop import open_shop
+from dashboard.units import Units
 
 
 @click.command("bench")

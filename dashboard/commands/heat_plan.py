@@ -12,8 +12,8 @@ from datetime import date
 from threading import Thread
 from typing import Any
 
-from dashboard.commands.units import Units
 from dashboard.shop import Shop
+from dashboard.units import Units
 from logger.records import HeatForm, HeatRecord
 from thermal.fields import InputError
 

@@ -112,8 +112,8 @@ def _list(place: StorePlace, found: list[Any], count: int, last: tuple[int, str]
 
 
 def _row(record: Any) -> tuple[str, ...]:
-    from dashboard.commands.units import Units
     from dashboard.heat_form import one_line
+    from dashboard.units import Units
     from logger.heat_export import utc_of
 
     form = record.form
@@ -161,9 +161,9 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
 
 def _words(facts: Any) -> list[str]:
     from dashboard.commands.heat_plan import plan_words
-    from dashboard.commands.units import Units
     from dashboard.heat_form import one_line
     from dashboard.stored import LONG
+    from dashboard.units import Units
     from logger.heat_export import utc_of
     from logger.records import UNDO, in_force
 

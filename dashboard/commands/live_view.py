@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, Self
 
 import click
 
-from dashboard.commands.units import Units
 from dashboard.live import LiveRecord
+from dashboard.units import Units
 from logger.clock import Clock
 from logger.reading import LinkState, State
 from logger.readings import BenchReader, Reading

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from dashboard.commands.plan_inputs import Asked, Question, question
-from dashboard.commands.units import Units
+from dashboard.commands.plan_inputs import Asked, question
+from dashboard.plan_question import Question
 from dashboard.shop import open_shop
+from dashboard.units import Units
 from thermal.fields import InputError
 from thermal.plan import Plan
 from thermal.plan import plan as plan_heat

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,33 +10,31 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from dashboard.commands.plan_words import opening_words
-from dashboard.commands.units import Units, parse_length_m, parse_temperature_c
+from dashboard.plan_question import (
+    DEFAULT_START_C,
+    DROP_MM,
+    FORMING_C,
+    GAUGE_MM,
+    ROOM_C,
+    SET_C,
+    START_C,
+    Question,
+    checked_c,
+    granted,
+    millimetres_as_m,
+    opening_from,
+)
+from dashboard.plan_words import opening_words
+from dashboard.units import Units, parse_length_m, parse_temperature_c
 from thermal.case import Case
 from thermal.fields import InputError, Range
-from thermal.heat import OPENING_MM, Heat
+from thermal.heat import Heat
 from thermal.oven import OvenCard, oven_card_from_mapping
 from thermal.polymer import Polymer
 from thermal.polymer_data import polymer_from_mapping
 
 if TYPE_CHECKING:
     from dashboard.shop import Shop
-
-#: Sheet of the trade is 0.5 to 16 mm (common practice, no source); the range catches a slip of unit.
-GAUGE_MM = Range("mm", at_least=0.3, at_most=50.0)
-#: An infrared oven may show its emitter's setting; the air of a convection oven for forming is never that hot.
-SET_C = {
-    "convection": Range("°C", at_least=20.0, at_most=320.0),
-    "infrared": Range("°C", at_least=20.0, at_most=400.0),
-}
-START_C = Range("°C", at_least=-30.0, at_most=80.0)
-ROOM_C = Range("°C", at_least=-30.0, at_most=60.0)
-DROP_MM = Range("mm", above=0.0, at_most=2000.0)
-#: A set temperature that another unit would explain lies here, °C: where sheet is heated to be formed.
-_FORMING_C = Range("°C", at_least=100.0, at_most=260.0)
-
-DEFAULT_START_C = 22.0
-_OPENING = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?:\s*[x×]\s*([0-9]+(?:\.[0-9]+)?))?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -62,23 +59,6 @@ class Asked:
     measured: Path | None = None
 
 
-@dataclass(frozen=True)
-class Question:
-    """A sheet in an oven and what is wanted of it, ready to be planned.
-
-    Attributes:
-        drop_m, clearance_m: wanted drop, room for it, m; None: not asked. heat: recorded, beside which the model
-        is set. notes: what was taken because nothing stated it.
-    """
-
-    case: Case
-    drop_m: float | None
-    clearance_m: float | None
-    room_c: float
-    heat: Heat | None
-    notes: tuple[str, ...]
-
-
 def question(asked: Asked, shop: Shop, today: datetime.date, units: Units, driven: bool = True) -> Question:
     """Put the case together. What the line leaves out is taken from the recorded heat, then from the shop.
 
@@ -93,7 +73,7 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units, drive
     from logger.heatfile import read_heat  # only here: a plan without a recorded heat needs no reader
 
     heat = None if asked.measured is None else read_heat(asked.measured)
-    room_c = shop.room_c if asked.room_c is None else _temperature("--room-c", asked.room_c, ROOM_C)
+    room_c = shop.room_c if asked.room_c is None else checked_c("--room-c", asked.room_c, ROOM_C)
     oven = _oven(asked, shop, heat)
     notes: list[str] = []
     start_c = _start_c(asked, heat, notes, units)
@@ -122,13 +102,11 @@ def question(asked: Asked, shop: Shop, today: datetime.date, units: Units, drive
         if driven:
             notes += heat.notes
             case = _driven_by(case, heat, notes)
-    notes.append("Protective film taken off both faces; room and its walls at one temperature, air still")
-    if oven.valid.until is not None and oven.valid.until < today:
-        notes.append(f"The card of oven {oven.id} was valid until {oven.valid.until}: calibrate the oven again")
+    notes += granted(oven, today)
     return Question(
         case,
-        None if asked.drop_mm is None else _millimetres("--drop-mm", asked.drop_mm, DROP_MM),
-        None if asked.clearance_mm is None else _millimetres("--clearance-mm", asked.clearance_mm, DROP_MM),
+        None if asked.drop_mm is None else millimetres_as_m("--drop-mm", asked.drop_mm, DROP_MM),
+        None if asked.clearance_mm is None else millimetres_as_m("--clearance-mm", asked.clearance_mm, DROP_MM),
         room_c,
         heat,
         tuple(notes),
@@ -183,8 +161,8 @@ def _gauge_m(asked: Asked, heat: Heat | None) -> float:
     if asked.gauge is not None:
         return _with_option("--gauge", parse_length_m, asked.gauge, GAUGE_MM)
     if asked.gauge_mm is None:
-        return _millimetres("gauge_mm of the heat file", (stated or 0.0) * 1e3, GAUGE_MM)
-    return _millimetres("--gauge-mm", asked.gauge_mm, GAUGE_MM)
+        return millimetres_as_m("gauge_mm of the heat file", (stated or 0.0) * 1e3, GAUGE_MM)
+    return millimetres_as_m("--gauge-mm", asked.gauge_mm, GAUGE_MM)
 
 
 def _set_c(asked: Asked, heat: Heat | None, oven: OvenCard) -> float:
@@ -193,15 +171,15 @@ def _set_c(asked: Asked, heat: Heat | None, oven: OvenCard) -> float:
     if asked.set_with_unit is not None:
         return _with_option("--set", parse_temperature_c, asked.set_with_unit, allowed)
     if asked.set_c is not None:
-        return _temperature("--set-c", asked.set_c, allowed, _FORMING_C)
+        return checked_c("--set-c", asked.set_c, allowed, FORMING_C)
     if heat is not None and heat.set_c is not None:
-        return _temperature("set_c of the heat file", heat.set_c, allowed, _FORMING_C)
-    return _temperature(f"set_c of oven card {oven.id}", oven.set_c, allowed, _FORMING_C)
+        return checked_c("set_c of the heat file", heat.set_c, allowed, FORMING_C)
+    return checked_c(f"set_c of oven card {oven.id}", oven.set_c, allowed, FORMING_C)
 
 
 def _start_c(asked: Asked, heat: Heat | None, notes: list[str], units: Units) -> float:
     if asked.start_c is not None:
-        return _temperature("--start-c", asked.start_c, START_C)
+        return checked_c("--start-c", asked.start_c, START_C)
     if heat is not None and heat.start_c is not None:
         return heat.start_c
     notes.append(f"Start temperature of the sheet not stated: taken {units.temperature(DEFAULT_START_C)}")
@@ -211,14 +189,7 @@ def _start_c(asked: Asked, heat: Heat | None, notes: list[str], units: Units) ->
 def _opening_m(asked: Asked, heat: Heat | None) -> tuple[float, ...] | None:
     if asked.opening_mm is None:
         return heat.opening_m if heat else None
-    match = _OPENING.fullmatch(asked.opening_mm.strip())
-    sides = [float(side) for side in match.groups() if side] if match else []
-    if not sides or not all(map(OPENING_MM.holds, sides)):
-        raise InputError(
-            f"--opening-mm {asked.opening_mm!r}: expected 300 (diameter of a circle) or 300x200 (sides of a "
-            f"rectangle), each {OPENING_MM}"
-        )
-    return tuple(side * 1e-3 for side in sides)
+    return opening_from("--opening-mm", asked.opening_mm)
 
 
 def _colour(asked: Asked, heat: Heat | None, oven: OvenCard, notes: list[str]) -> str:
@@ -251,28 +222,6 @@ def _differences(case: Case, heat: Heat, units: Units) -> list[str]:
 
 def _shown(words: Callable[[float], str], value: float | None) -> str | None:
     return None if value is None else words(value)
-
-
-def _millimetres(option: str, value_mm: float, allowed: Range) -> float:
-    """Metres of an option in mm."""
-    if allowed.holds(value_mm):
-        return value_mm * 1e-3
-    hint = f" ({value_mm:g} m is {value_mm * 1e3:g} mm)" if 0 < value_mm < 1 and allowed.holds(value_mm * 1e3) else ""
-    raise InputError(f"{option} {value_mm:g}: expected {allowed}{hint}")
-
-
-def _temperature(option: str, value: float, allowed: Range, plausible: Range | None = None) -> float:
-    """°C of an option, with the slip of unit that would explain a value out of range."""
-    if allowed.holds(value):
-        return value
-    likely = plausible or allowed
-    slips = [
-        f"{value:g} {unit} is {celsius:.0f} °C"
-        for unit, celsius in (("K", value - 273.15), ("°F", (value - 32.0) / 1.8))
-        if likely.holds(celsius)
-    ]
-    hint = f": {', '.join(slips)}" if slips else ""
-    raise InputError(f"{option} {value:g}: expected {allowed}{hint}")
 
 
 def _with_option(option: str, parse: Callable[[str, Range], float], text: str, allowed: Range) -> float:

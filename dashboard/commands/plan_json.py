@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.commands.plan_advice import advice, cautions
-from dashboard.commands.plan_measured import preheat_words, residual_words, summary_words
-from dashboard.commands.plan_words import drop_m, note_words
-from dashboard.commands.units import Units
+from dashboard.plan_advice import advice, cautions
+from dashboard.plan_measured import preheat_words, residual_words, summary_words
+from dashboard.plan_words import drop_m, note_words
+from dashboard.units import Units
 from thermal.advice import Change
 from thermal.plan import Plan
 

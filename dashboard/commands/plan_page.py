@@ -6,7 +6,7 @@ import html
 from pathlib import Path
 from typing import Any
 
-from dashboard.commands.plan_plot import INK, LIMIT, SHADE, Panel, Picture
+from dashboard.plan_drawing import INK, LIMIT, SHADE, Panel, Picture
 
 _PAGE = """<!DOCTYPE html>
 <html lang="en">

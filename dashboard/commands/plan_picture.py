@@ -6,7 +6,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dashboard.commands.plan_plot import INK, LIMIT, SHADE, Panel, Picture, Span
+from dashboard.plan_drawing import INK, LIMIT, SHADE, Panel, Picture, Span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

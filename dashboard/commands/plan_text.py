@@ -9,21 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from dashboard.commands.plan_advice import cautions, changes, practice
-from dashboard.commands.plan_measured import recorded_words
-from dashboard.commands.plan_words import (
+from dashboard.commands.termplot import plot
+from dashboard.plan_advice import cautions, changes, practice
+from dashboard.plan_measured import recorded_words
+from dashboard.plan_settings import settings, why
+from dashboard.plan_words import (
     Row,
     answer,
-    drop_at_m,
-    drop_m,
-    limit_words,
     note_words,
-    opening_words,
-    percent,
     subject,
 )
-from dashboard.commands.termplot import plot
-from dashboard.commands.units import Units
+from dashboard.units import Units
 from thermal.plan import Plan
 from thermal.window import CORE
 
@@ -69,8 +65,8 @@ def plan_text(
         ""
         if recorded is None
         else _list("Recorded heat beside the model", recorded_words(recorded, plan, units), across),
-        _table("Why", _why(plan, units), across),
-        _table("Settings", _settings(plan, units), across),
+        _table("Why", why(plan, units), across),
+        _table("Settings", settings(plan, units), across),
         _curve(plan, units, across, encoding),
         _list("Advice", advised, across),
         _list("Cautions", cautions(plan, units), across),
@@ -97,62 +93,6 @@ def _answer(rows: Sequence[Row], width: int) -> str:
         lines += [click.style(line, bold=True) for line in (first, *(" " * label + more for more in head[1:]))]
         lines += [" " * label + more for more in textwrap.wrap(row.detail, width - label)]
     return "\n".join(lines)
-
-
-def _why(plan: Plan, units: Units) -> list[tuple[str, str]]:
-    rows = []
-    if plan.opens.time_s is not None and plan.opens.limit is not None:
-        coldest = " (core: its coldest plane)" if plan.opens.limit == CORE else ""
-        rows.append(("Opens", limit_words(plan, plan.opens.limit, units) + coldest))
-        closes = plan.closes.limit
-        rows.append(("Closes", _never_closes(plan, units) if closes is None else limit_words(plan, closes, units)))
-    if plan.opens.time_s is not None and plan.window_probability < 0.995:
-        rows.append(("Chance", f"{percent(plan.window_probability)} that this sheet in this oven has a window at all"))
-    if plan.state_c is not None:
-        core, upper, lower = (units.temperature(plan.state_c[name]) for name in ("core", "upper", "lower"))
-        then = "would have been: " if plan.case.measured is not None else ""
-        state = f"{then}core {core}, upper face {upper}, lower face {lower}{_drop_then(plan, units)}"
-        rows.append(("At the pull", state))
-    if plan.carry is not None:
-        rows.append(("Carry", _carry(plan, units)))
-    return rows
-
-
-def _never_closes(plan: Plan, units: Units) -> str:
-    hottest = units.temperature(plan.of.face_max_c)
-    return f"nothing does: no face passes {hottest}, the core stays below {units.temperature(plan.of.core_max_c)}"
-
-
-def _drop_then(plan: Plan, units: Units) -> str:
-    drop = None if plan.target is None else drop_at_m(plan, plan.target.time_s)
-    return "" if drop is None else f"; drop about {units.length(drop)}"
-
-
-def _carry(plan: Plan, units: Units) -> str:
-    assert plan.carry is not None
-    until = units.temperature(plan.case.polymer.forming.form_until_c)
-    room = f"(room {units.temperature(plan.carry.room_c)}, still air)"
-    if plan.carry.formable_s is None:
-        return f"no face falls below {until} within 30 min {room}"
-    time = units.seconds(plan.carry.formable_s)
-    return f"{time} from the oven door until the {plan.carry.limit} falls below {until} {room}"
-
-
-def _settings(plan: Plan, units: Units) -> list[tuple[str, str]]:
-    case, of = plan.case, plan.of
-    air = "recorded air" if case.measured is not None else f"set to {units.temperature(case.set_c)}"
-    rows = [("Oven", f"{case.oven.id}, {case.oven.kind}, {air}")]
-    if case.measured is None and round(plan.preheat_s) > 0:
-        rows.append(("Preheat", f"{units.seconds(plan.preheat_s)} after the air has reached its set temperature"))
-    faces = "on a tray" if case.support == "tray" else "in a frame, both faces free"
-    rows.append(("Sheet", f"{case.colour}, {faces}, goes in at {units.temperature(case.start_c)}"))
-    if case.opening_m is not None:
-        rows.append(("Opening", opening_words(case.opening_m, units)))
-    if of.drop_min is not None:
-        rows.append(("Drop wanted", units.length(drop_m(plan, of.drop_min))))
-    if of.drop_max is not None:
-        rows.append(("Drop at most", units.length(drop_m(plan, of.drop_max))))
-    return rows
 
 
 def _curve(plan: Plan, units: Units, width: int, encoding: str | None) -> str:

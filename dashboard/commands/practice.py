@@ -9,7 +9,6 @@ import click
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.keys import TypedWords
 from dashboard.commands.live_view import Looking, look
-from dashboard.commands.units import Units
 from dashboard.practice_bench import (
     CHANNEL_NAMES,
     DEFAULT_GAUGE_MM,
@@ -23,6 +22,7 @@ from dashboard.practice_bench import (
     with_put_in,
 )
 from dashboard.shop import Shop, open_shop
+from dashboard.units import Units
 from logger.practice_faults import FAULTS, fault_of
 from thermal.fields import InputError
 

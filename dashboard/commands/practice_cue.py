@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.observed import Observed
 from dashboard.commands.pull_words import score_words
-from dashboard.commands.units import Units
 from dashboard.commands.watch_json import told_json
 from dashboard.commands.watch_panel import Panel, Place, Trail, panel, plain_line
 from dashboard.follower import Followed, Told
 from dashboard.live import LiveRecord
 from dashboard.live_cue import LiveCue
 from dashboard.pull_score import Score, score
+from dashboard.units import Units
 from logger.clock import Clock
 from logger.records import in_force
 from thermal.case import Case

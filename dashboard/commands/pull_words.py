@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dashboard.commands.units import Units
 from dashboard.pull_score import Score
+from dashboard.units import Units
 
 
 def score_words(found: Score, units: Units) -> list[str]:

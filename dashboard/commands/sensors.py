@@ -9,9 +9,9 @@ from typing import Any
 
 import click
 
-from dashboard.commands.units import parse_temperature_c
 from dashboard.sensor_file import NAME, read_register
 from dashboard.shop import Shop, open_shop
+from dashboard.units import parse_temperature_c
 from logger.clock import SystemClock
 from logger.fixed_point import POINTS
 from logger.sensors import READING_C, Register, Sensor, overdue

@@ -13,9 +13,9 @@ from typing import Any
 import click
 
 from dashboard.commands.sensors_text import CAUTION, PREPARE, settling_line, verdict_lines
-from dashboard.commands.units import parse_temperature_c
 from dashboard.sensor_file import NAME, append_entries, read_register
 from dashboard.shop import Shop, open_shop
+from dashboard.units import parse_temperature_c
 from logger.clock import Clock, SystemClock
 from logger.fixed_point import (
     BAROMETER_STD_KPA,

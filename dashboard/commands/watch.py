@@ -12,10 +12,10 @@ from dashboard.commands.asked import SECONDS, SPEED, checked
 
 if TYPE_CHECKING:
     from dashboard.commands.plan_inputs import Asked
-    from dashboard.commands.units import Units
     from dashboard.commands.watch_inputs import Wanted
     from dashboard.commands.watch_views import View
     from dashboard.shop import Shop
+    from dashboard.units import Units
     from logger.bench import Bench
 
 _EXAMPLES = """\b
@@ -72,10 +72,10 @@ def watch(
     --replay a heat file, from what was known at each moment and never from a thermocouple in the core.
     """
     from dashboard.commands.plan_inputs import Asked
-    from dashboard.commands.units import Units
     from dashboard.commands.watch_inputs import wanted
     from dashboard.commands.watch_views import a_pipe_may_close, view_of
     from dashboard.shop import open_shop
+    from dashboard.units import Units
 
     workshop = open_shop(shop)
     wired = _bench_file(bench)

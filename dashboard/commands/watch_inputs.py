@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dashboard.commands.plan_inputs import Question
+from dashboard.plan_question import Question
 from thermal.fields import InputError, Range, near_matches, shown
 from thermal.heat import DROP_MM, Heat
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from calibration.estimate import Estimate, Moment, Spread
-from dashboard.commands.plan_words import note_words
-from dashboard.commands.units import Units
 from dashboard.commands.watch_words import note_lines
 from dashboard.follower import Told
+from dashboard.plan_words import note_words
+from dashboard.units import Units
 
 #: Keys of every object, in this order.
 KEYS = (

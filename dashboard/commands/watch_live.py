@@ -11,13 +11,13 @@ import numpy as np
 
 from calibration.observed import Observed
 from dashboard.commands.plan_inputs import Asked, question
-from dashboard.commands.plan_measured import column_name
-from dashboard.commands.units import Units
 from dashboard.commands.watch_inputs import Wanted, followed_of, lines_in_notes
 from dashboard.commands.watch_replay import title_of
 from dashboard.commands.watch_views import Scene, View
 from dashboard.follower import Followed, Follower, Told, silenced, untold
+from dashboard.plan_measured import column_name
 from dashboard.running_heat import Running, RunningHeat
+from dashboard.units import Units
 from logger.records import HeatForm, StoreDown
 from thermal.fields import InputError
 

@@ -11,9 +11,9 @@ from calibration.observed import AIR, FACES, Observed
 from dashboard.after_pull import After
 from dashboard.commands.block_word import block_word
 from dashboard.commands.termplot import Series, plot
-from dashboard.commands.units import Units
 from dashboard.commands.watch_words import CAUTION, TO_DO, countdown_words, note_lines, reason_words, rows
 from dashboard.follower import Followed, Told
+from dashboard.units import Units
 
 #: Lines longer than this are hard to read, characters.
 WIDEST, _NARROWEST = 96, 40

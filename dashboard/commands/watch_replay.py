@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.commands.units import Units
 from dashboard.commands.watch_inputs import Wanted, followed_of, lines_of_head, must_have
 from dashboard.commands.watch_views import Scene, View
+from dashboard.units import Units
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
-    from dashboard.commands.plan_inputs import Question
+    from dashboard.plan_question import Question
     from logger.clock import Clock
 
 

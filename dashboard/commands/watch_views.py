@@ -16,12 +16,12 @@ import click
 
 from calibration.observed import Observed
 from dashboard.commands.keys import TypedWords
-from dashboard.commands.units import Units
 from dashboard.commands.watch_json import line, told_json
 from dashboard.commands.watch_panel import COLOURS, Panel, Place, Trail, panel, plain_line
 from dashboard.commands.watch_sounds import Sounder, player
 from dashboard.commands.watch_words import CAUTION
 from dashboard.follower import Followed, Told
+from dashboard.units import Units
 from logger.clock import Clock, SystemClock
 
 #: A plain line is printed at least this often, s of the heat.

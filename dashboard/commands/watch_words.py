@@ -8,10 +8,10 @@ from calibration.cue import State
 from calibration.estimate import Estimate, Moment, Spread
 from calibration.observed import Observed
 from dashboard.after_pull import After
-from dashboard.commands.plan_measured import column_name
-from dashboard.commands.plan_words import note_words, percent
-from dashboard.commands.units import Units
 from dashboard.follower import Followed, Told
+from dashboard.plan_measured import column_name
+from dashboard.plan_words import note_words, percent
+from dashboard.units import Units
 from thermal.heat import role_of
 from thermal.sag import equivalent_radius_m
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.commands.plan_words import percent
-from dashboard.commands.units import Units
+from dashboard.plan_words import percent
+from dashboard.units import Units
 from thermal.heat import sensor_of
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from dashboard.commands.plan_words import followed
-from dashboard.commands.units import Units
+from dashboard.plan_words import followed
+from dashboard.units import Units
 from thermal.advice import WANTED_S, Change
 from thermal.build import steady_air_c
 from thermal.plan import Plan
@@ -44,8 +44,7 @@ def changes(plan: Plan, units: Units) -> list[str]:
     if not exists:
         if plan.spoilt_by == DROP_LARGE:
             found.append(
-                "The drop spoils it: want a larger drop, make more room below the frame (--clearance-mm), "
-                "or take a smaller opening"
+                "The drop spoils it: want a larger drop, make more room below the frame, or take a smaller opening"
             )
         if words := _in_vain(plan):
             found.append(words)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboard.commands.units import Units
+from dashboard.units import Units
 from thermal.notes import Note
 from thermal.plan import SURE, Edge, Plan
 from thermal.sag import equivalent_radius_m

@@ -1,0 +1,84 @@
+"""A plan in rows: why its window is where it is, how oven, sheet and frame are set, and when to pull by a clock."""
+
+from __future__ import annotations
+
+from dashboard.plan_words import BY_THE_CLOCK, answer, drop_at_m, drop_m, limit_words, opening_words, percent, why_none
+from dashboard.units import Units
+from thermal.plan import Plan
+from thermal.window import CORE
+
+
+def by_the_clock(plan: Plan, units: Units) -> tuple[str, str]:
+    """When to pull with nothing but a clock, and how far to trust that: a heading and a sentence without full stop.
+
+    The span is the window with the stated values; its surest moment is named beside it.
+    """
+    if plan.opens.time_s is None or plan.target is None:
+        return "Do not heat this: no window", why_none(plan, units)
+    surest, sure = units.seconds(plan.target.time_s), percent(plan.target.probability)
+    first = units.seconds(plan.opens.time_s)
+    last = None if plan.closes.time_s is None else units.seconds(plan.closes.time_s)
+    span = f"Pull from {first} on" if last is None else f"Pull between {first} and {last}"
+    if plan.target.probability < BY_THE_CLOCK:
+        window = f"from {first} on" if last is None else f"{first} to {last}"
+        not_sure = f"The clock alone is not sure enough here: at best {sure}, at {surest}"
+        return f"Pull {answer(plan, units)[1].value}", f"{not_sure}. With the values stated the window is {window}"
+    return span, f"Surest at {surest}: {sure} sure that the sheet is then ready and not spoilt. Its look comes first"
+
+
+def why(plan: Plan, units: Units) -> list[tuple[str, str]]:
+    """What opens and closes the window, its chance, the sheet at the pull and the carry: label and words each."""
+    rows = []
+    if plan.opens.time_s is not None and plan.opens.limit is not None:
+        coldest = " (core: its coldest plane)" if plan.opens.limit == CORE else ""
+        rows.append(("Opens", limit_words(plan, plan.opens.limit, units) + coldest))
+        closes = plan.closes.limit
+        rows.append(("Closes", _never_closes(plan, units) if closes is None else limit_words(plan, closes, units)))
+    if plan.opens.time_s is not None and plan.window_probability < 0.995:
+        rows.append(("Chance", f"{percent(plan.window_probability)} that this sheet in this oven has a window at all"))
+    if plan.state_c is not None:
+        core, upper, lower = (units.temperature(plan.state_c[name]) for name in ("core", "upper", "lower"))
+        then = "would have been: " if plan.case.measured is not None else ""
+        state = f"{then}core {core}, upper face {upper}, lower face {lower}{_drop_then(plan, units)}"
+        rows.append(("At the pull", state))
+    if plan.carry is not None:
+        rows.append(("Carry", _carry(plan, units)))
+    return rows
+
+
+def _never_closes(plan: Plan, units: Units) -> str:
+    hottest = units.temperature(plan.of.face_max_c)
+    return f"nothing does: no face passes {hottest}, the core stays below {units.temperature(plan.of.core_max_c)}"
+
+
+def _drop_then(plan: Plan, units: Units) -> str:
+    drop = None if plan.target is None else drop_at_m(plan, plan.target.time_s)
+    return "" if drop is None else f"; drop about {units.length(drop)}"
+
+
+def _carry(plan: Plan, units: Units) -> str:
+    assert plan.carry is not None
+    until = units.temperature(plan.case.polymer.forming.form_until_c)
+    room = f"(room {units.temperature(plan.carry.room_c)}, still air)"
+    if plan.carry.formable_s is None:
+        return f"no face falls below {until} within 30 min {room}"
+    time = units.seconds(plan.carry.formable_s)
+    return f"{time} from the oven door until the {plan.carry.limit} falls below {until} {room}"
+
+
+def settings(plan: Plan, units: Units) -> list[tuple[str, str]]:
+    """How oven, sheet and frame are to be set: label and words each."""
+    case, of = plan.case, plan.of
+    air = "recorded air" if case.measured is not None else f"set to {units.temperature(case.set_c)}"
+    rows = [("Oven", f"{case.oven.id}, {case.oven.kind}, {air}")]
+    if case.measured is None and round(plan.preheat_s) > 0:
+        rows.append(("Preheat", f"{units.seconds(plan.preheat_s)} after the air has reached its set temperature"))
+    faces = "on a tray" if case.support == "tray" else "in a frame, both faces free"
+    rows.append(("Sheet", f"{case.colour}, {faces}, goes in at {units.temperature(case.start_c)}"))
+    if case.opening_m is not None:
+        rows.append(("Opening", opening_words(case.opening_m, units)))
+    if of.drop_min is not None:
+        rows.append(("Drop wanted", units.length(drop_m(plan, of.drop_min))))
+    if of.drop_max is not None:
+        rows.append(("Drop at most", units.length(drop_m(plan, of.drop_max))))
+    return rows

@@ -1,0 +1,1 @@
+"""What a person meets in a browser: the pages, their frame, and who may see them."""

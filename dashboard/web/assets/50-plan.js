@@ -1,0 +1,102 @@
+// The plan page: sliders with readouts that follow the hand, and an address that can be kept.
+(function () {
+  "use strict";
+  // A slider waits for so long a rest of the hand before the server is asked, ms.
+  const REST = 150;
+  const onto = (value, step) => Number((Math.round(value / step) * step).toFixed(6));
+
+  const fraction = (inches) => {
+    const count = Math.round(inches * 32);
+    if (count === 0 || Math.abs(inches - count / 32) * 25.4 > 0.02) {
+      return null;
+    }
+    let over = count, under = 32;
+    while (over % 2 === 0 && under > 1) {
+      over /= 2;
+      under /= 2;
+    }
+    return under === 1 ? `${over}` : `${over}/${under}`;
+  };
+  const words = (field, value) => {
+    const us = field.dataset.shownIn === "us";
+    if (field.dataset.readout === "temperature") {
+      return [`${Math.round(value)} ${us ? "°F" : "°C"}`, ""];
+    }
+    if (!us) {
+      return [`${value.toFixed(1)} mm`, ""];
+    }
+    return [`${fraction(value) || value.toFixed(3)} in`, ` ${(value * 25.4).toFixed(1)} mm`];
+  };
+  const read = (field, slider) => {
+    const [main, more] = words(field, Number(slider.value));
+    const small = document.createElement("small");
+    small.textContent = more;
+    field.querySelector(".readout").replaceChildren(main, small);
+    slider.setAttribute("aria-valuetext", main + more);
+  };
+
+  const waiting = new Map();
+  const tell = (field, slider) => {
+    read(field, slider);
+    const id = field.dataset.slider;
+    window.clearTimeout(waiting.get(id));
+    const now = () => {
+      waiting.delete(id);
+      window.dash_clientside.set_props(id, { data: Number(slider.value) });
+    };
+    waiting.set(id, window.setTimeout(now, REST));
+  };
+  const show = (field, slider, value) => {
+    // A value beyond the ends is shown where it is: the ends give way, the value never does.
+    slider.min = Math.min(Number(field.dataset.low), value);
+    slider.max = Math.max(Number(field.dataset.high), value);
+    slider.value = value;
+    read(field, slider);
+  };
+  const furnish = (field) => {
+    const slider = document.createElement("input");
+    Object.assign(slider, { type: "range", id: `${field.dataset.slider}-slider`, step: "any" });
+    slider.addEventListener("input", () => {
+      slider.value = onto(Number(slider.value), Number(field.dataset.step));
+      tell(field, slider);
+    });
+    field.querySelectorAll("[data-way]").forEach((button) => {
+      button.addEventListener("click", () => {
+        const step = Number(field.dataset.step);
+        slider.value = onto(Number(slider.value), step) + (button.dataset.way === "less" ? -step : step);
+        tell(field, slider);
+      });
+    });
+    field.querySelector(".slider").replaceChildren(slider);
+    show(field, slider, Number(field.dataset.value));
+  };
+  const look = () => {
+    document.querySelectorAll("[data-slider]").forEach((field) => {
+      if (!field.querySelector("input[type=range]")) {
+        furnish(field);
+      }
+    });
+  };
+  new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    pullcue: {
+      show_value: function (value, id) {
+        const slider = document.getElementById(`${id}-slider`);
+        if (slider && !waiting.has(id) && typeof value === "number" && Number(slider.value) !== value) {
+          show(slider.closest("[data-slider]"), slider, value);
+        }
+      },
+      keep_address: function (query) {
+        if (!query) {
+          return window.dash_clientside.no_update;
+        }
+        window.history.replaceState(window.history.state, "", `/plan?${query}`);
+        return `/plan/sheet?${query}`;
+      },
+      show_bubble: function (support) {
+        return support !== "frame";
+      },
+    },
+  });
+})();

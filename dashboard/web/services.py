@@ -1,0 +1,30 @@
+"""What pages are given: everything they need of the rest of the program, as values and small objects."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass, field
+
+from dashboard.shop import Shop
+from dashboard.web.accounts import Accounts
+from dashboard.web.planner import Planner
+from logger.clock import Clock, SystemClock
+
+
+@dataclass(frozen=True)
+class Services:
+    """What `make_app` hands to each page's `register`.
+
+    Attributes:
+        shop: the workshop's folder. planner: plans heats and keeps the answers. clock: what time it is.
+        accounts: who may sign in; None: nobody needs to, which is only for this computer itself.
+    """
+
+    shop: Shop
+    planner: Planner = field(default_factory=Planner)
+    clock: Clock = field(default_factory=SystemClock)
+    accounts: Accounts | None = None
+
+    def today(self) -> datetime.date:
+        """The date on the workshop's wall."""
+        return self.clock.utc().astimezone().date()

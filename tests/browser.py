@@ -1,0 +1,94 @@
+"""A real browser: Debian's Chromium driven by playwright, watched for whatever a page must not do."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Literal
+from urllib.parse import urlsplit
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Dialog, Page, Request, sync_playwright
+
+#: A browser that is run as root needs the first; the others keep it from calling home.
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+WAIT_MS = 15_000
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """The browser; a test that wants it skips where there is none."""
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("no chromium on this machine")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=list(FLAGS))
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@dataclass
+class Watch:
+    """What a page did that it must not: errors, dialogs, requests to other machines."""
+
+    faults: list[str] = field(default_factory=list)
+    #: Parts of console errors that the test itself provokes.
+    expected: Sequence[str] = ()
+
+    def console(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.error(f"{message.type}: {message.text}")
+
+    def error(self, words: str) -> None:
+        if not any(part in words for part in self.expected):
+            self.faults.append(words)
+
+    def dialog(self, dialog: Dialog) -> None:
+        self.faults.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
+    def request(self, request: Request) -> None:
+        parts = urlsplit(request.url)
+        if parts.scheme in ("http", "https", "ws", "wss") and parts.hostname not in ("127.0.0.1", "localhost"):
+            self.faults.append(f"request to {request.url}")
+
+
+@contextmanager
+def watched(
+    browser: Browser,
+    theme: str = "light",
+    size: tuple[int, int] = (1280, 800),
+    expected: Sequence[str] = (),
+    touch: bool = False,
+) -> Iterator[Page]:
+    """A page in a context of its own; at the end it must have done nothing that a page must not."""
+    scheme: Literal["dark", "light"] = "dark" if theme == "dark" else "light"
+    context: BrowserContext = browser.new_context(
+        viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, has_touch=touch, reduced_motion="reduce"
+    )
+    watch = Watch(expected=expected)
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.on("console", watch.console)
+    page.on("pageerror", lambda error: watch.error(f"page error: {error}"))
+    page.on("dialog", watch.dialog)
+    context.on("request", watch.request)
+    try:
+        yield page
+    finally:
+        context.close()
+    assert watch.faults == [], watch.faults
+
+
+def accessible(page: Page) -> None:
+    """Assert that axe-core finds nothing against WCAG 2.2 A and AA or its own best practices."""
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()

@@ -1,0 +1,322 @@
+"""The plan page in a real browser: by clicks, by keyboard, in both themes, with the server gone and back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from browser import WAIT_MS, accessible, chromium, watched
+from dashboard.plan_words import answer
+from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
+from dashboard.web.access import Access
+from dashboard.web.plan_form import PlanForm, question_of
+from dashboard.web.roles import LEAD
+from dashboard.web.serve import PageServer
+from dashboard.web.services import Services
+from page_rig import PASSWORD, accounts_in, made, plain_services
+
+NORTH = "plan?polymer=pp-homopolymer&oven=north&gauge_mm=6&set_c=190"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def services() -> Services:
+    return plain_services()
+
+
+@pytest.fixture(scope="module")
+def url(services: Services) -> Iterator[str]:
+    with PageServer(services, Access(port=0)) as server:
+        yield server.url
+
+
+def opened(page: Page, address: str) -> Page:
+    """The plan page, answered."""
+    page.goto(address)
+    page.wait_for_selector("#plan-results:not(.waiting)")
+    return page
+
+
+def shows(page: Page, services: Services, form: PlanForm, units: Units | None = None) -> None:
+    """Assert that the page comes to show the answer to a form."""
+    plan = services.planner.planned(question_of(form, services.shop, services.today())).plan
+    for row in answer(plan, units or Units()):
+        expect(page.locator("#plan-answer")).to_contain_text(row.label)
+        expect(page.locator("#plan-answer")).to_contain_text(row.value, ignore_case=True)
+
+
+def test_a_heat_is_planned_by_clicks(browser: Browser, url: str, services: Services) -> None:
+    with watched(browser) as page:
+        opened(page, url)
+        page.get_by_text("North", exact=True).click()
+        expect(page.locator("#plan-form .readout").first).to_have_text("185 °C")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 185.0))
+        page.select_option("#plan-polymer-list", "hdpe")
+        shows(page, services, PlanForm("hdpe", "north", 6.0, 185.0))
+        page.get_by_role("button", name="Gauge: less").click()
+        page.get_by_role("button", name="Set temperature: more").click()
+        shows(page, services, PlanForm("hdpe", "north", 5.5, 186.0))
+        page.get_by_label("Opening across, mm").fill("300")
+        page.get_by_label("Drop wanted, mm").fill("60")
+        shows(page, services, PlanForm("hdpe", "north", 5.5, 186.0, opening_mm=300.0, drop_mm=60.0))
+        page.get_by_text("on a tray", exact=True).click()
+        expect(page.locator("#plan-bubble")).not_to_be_visible()
+        shows(page, services, PlanForm("hdpe", "north", 5.5, 186.0, support="tray"))
+        page.get_by_text("Settings sheet to print").click()
+        expect(page.locator(".pull .big")).to_be_visible()
+        expect(page.locator("h1")).to_contain_text("lying on a tray")
+
+
+def test_a_heat_is_planned_by_keyboard_alone(browser: Browser, url: str, services: Services) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        page.keyboard.press("Tab")
+        expect(page.get_by_text("Skip to the content")).to_be_focused()
+        expect(page.get_by_text("Skip to the content")).to_be_in_viewport()
+        page.keyboard.press("Enter")
+        expect(page.locator("#content")).to_be_focused()
+        page.keyboard.press("Tab")  # the settings sheet
+        page.keyboard.press("Tab")
+        expect(page.locator("#plan-polymer-list")).to_be_focused()
+        for _ in range(3):
+            page.keyboard.press("Tab")
+        expect(page.get_by_role("button", name="South")).to_be_focused()
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("button", name="South")).to_have_attribute("aria-pressed", "true")
+        shows(page, services, PlanForm("pp-homopolymer", "south", 6.0, 165.0))
+        page.keyboard.press("Shift+Tab")
+        page.keyboard.press("Space")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 185.0))
+        page.keyboard.press("Tab")
+        page.keyboard.press("Tab")
+        page.keyboard.press("Tab")
+        expect(page.locator("#plan-set_c-slider")).to_be_focused()
+        page.keyboard.press("Tab")
+        expect(page.get_by_role("button", name="Set temperature: more")).to_be_focused()
+        for _ in range(5):
+            page.keyboard.press("Space")
+        expect(page.locator("#plan-form .readout").first).to_have_text("190 °C")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+
+
+def test_every_stop_of_the_keyboard_is_seen(browser: Browser, url: str) -> None:
+    """A focus ring of at least 3 px, as outline or as shadow around a slider's thumb."""
+    look = """() => { const one = document.activeElement; const style = getComputedStyle(one);
+        return [one.id || one.textContent || one.tagName, one.type === 'range' ||
+                parseFloat(style.outlineWidth) >= 3 && style.outlineStyle !== 'none' ||
+                parseFloat(getComputedStyle(one.parentElement).outlineWidth) >= 3]; }"""
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        stops = []
+        for _ in range(24):
+            page.keyboard.press("Tab")
+            stops.append(page.evaluate(look))
+        assert [name for name, seen in stops if not seen] == []
+
+
+def test_a_slider_follows_the_hand(browser: Browser, url: str, services: Services) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        slider = page.locator("#plan-set_c-slider")
+        box = slider.bounding_box()
+        assert box is not None
+        middle = box["y"] + box["height"] / 2.0
+        page.mouse.move(box["x"] + box["width"] * 0.5, middle)
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.9, middle, steps=12)
+        readout = page.locator("#plan-form .readout").first
+        expect(readout).not_to_have_text("190 °C")
+        page.mouse.up()
+        value = float(slider.input_value())
+        assert 230.0 < value < 280.0
+        assert value == round(value), "a slider stops at whole steps"
+        expect(readout).to_have_text(f"{value:.0f} °C")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, value))
+
+
+def test_the_address_keeps_the_plan(browser: Browser, url: str, services: Services) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        page.get_by_role("button", name="Gauge: more").click()
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
+        expect(page).to_have_url(re.compile(r"gauge_mm=6\.5&"))
+        page.reload()
+        page.wait_for_selector("#plan-results:not(.waiting)")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
+
+
+def test_units_are_switched_and_kept(browser: Browser, url: str, services: Services) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        page.get_by_role("button", name="°F in, US units").click()
+        expect(page.get_by_role("button", name="°F in, US units")).to_have_attribute("aria-pressed", "true")
+        page.wait_for_selector("#plan-results:not(.waiting)")
+        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0), Units("us"))
+        expect(page.locator("#plan-form .readout").nth(1)).to_have_text("0.236 in 6.0 mm")
+        page.get_by_role("button", name="Gauge: more").click()
+        expect(page.locator("#plan-form .readout").nth(1)).to_have_text("9/32 in 7.1 mm")
+        page.get_by_text("Settings sheet to print").click()
+        expect(page.locator("h1")).to_contain_text("set to 374 °F")
+
+
+def test_the_theme_is_switched_and_kept(browser: Browser, url: str) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        light = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        page.get_by_role("button", name="Dark").click()
+        dark = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert dark != light
+        page.reload()
+        page.wait_for_selector("#plan-results:not(.waiting)")
+        assert page.evaluate("getComputedStyle(document.body).backgroundColor") == dark
+        page.wait_for_selector(".js-plotly-plot .xtick text")
+        assert page.evaluate("getComputedStyle(document.querySelector('.js-plotly-plot .xtick text')).fill") == (
+            page.evaluate("getComputedStyle(document.body).color")
+        )
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize(
+    "asked",
+    [
+        NORTH + "&opening_mm=300&drop_mm=90",
+        "plan?oven=north&polymer=pp-homopolymer&set_c=150",
+        "plan?oven=north&polymer=no-such",
+        "plan?oven=north&gauge_mm=six",
+    ],
+    ids=["window", "no-window", "refused", "unreadable"],
+)
+def test_the_plan_page_is_accessible(browser: Browser, url: str, theme: str, asked: str) -> None:
+    with watched(browser, theme) as page:
+        page.goto(url + asked)
+        page.wait_for_selector(".problem" if "six" in asked else "#plan-results:not(.waiting)")
+        accessible(page)
+
+
+def test_the_settings_sheet_is_accessible_and_fits_one_page(browser: Browser, url: str) -> None:
+    with watched(browser) as page:
+        page.goto(url + NORTH.replace("plan?", "plan/sheet?") + "&opening_mm=300&drop_mm=90")
+        accessible(page)
+        assert page.pdf(prefer_css_page_size=True, format="A4").count(b"/Type /Page\n") == 1
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_pages_for_signing_in_are_accessible(browser: Browser, tmp_path: Path, theme: str) -> None:
+    accounts = accounts_in(tmp_path)
+    made(accounts, "Lea", LEAD)
+    expected = ["the server responded with a status of 400"]
+    with (
+        PageServer(Services(read_shop(DEMO_FOLDER), accounts=accounts), Access(port=0)) as server,
+        watched(browser, theme, expected=expected) as page,
+    ):
+        page.goto(server.url)
+        accessible(page)
+        page.get_by_label("Name").fill("<img src=x onerror=alert(1)>")
+        page.get_by_label("Password").fill("wrong")
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.get_by_role("alert")).to_contain_text("do not belong together")
+        accessible(page)
+        page.get_by_text("Join with a code").click()
+        accessible(page)
+        page.goto(server.url)
+        page.get_by_label("Name").fill("Lea")
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_selector("#plan-results:not(.waiting)")
+        page.get_by_role("link", name="Lea").click()
+        page.get_by_role("button", name="Make a code").click()
+        expect(page.locator(".code")).to_be_visible()
+        accessible(page)
+
+
+@pytest.mark.parametrize("name", ["polymer", "oven", "gauge_mm", "support", "colour", "opening_mm"])
+def test_a_script_in_an_address_does_not_run(browser: Browser, url: str, name: str) -> None:
+    evil = "%3Cimg%20src%3Dx%20onerror%3Dalert(1)%3E%3Cscript%3Ealert(1)%3C%2Fscript%3E"
+    with watched(browser) as page:
+        page.goto(f"{url}plan?oven=north&{name}={evil}")
+        expect(page.locator("main")).to_contain_text("expected")
+        assert page.locator("main img[src=x]").count() == 0
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080), (390, 844)], ids=["1280", "1920", "390"])
+def test_nothing_is_cut_off_and_all_is_large_enough_for_gloves(
+    browser: Browser, url: str, size: tuple[int, int]
+) -> None:
+    with watched(browser, size=size, touch=size[0] == 390) as page:
+        opened(page, url + NORTH)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, select, input:not([type=radio]), a')]
+                .filter(one => one.offsetParent && !one.classList.contains('skip'))
+                .map(one => [one.textContent || one.id, one.getBoundingClientRect().height])
+                .filter(([, height]) => height < 44)"""
+        )
+        assert small == []
+
+
+def test_the_answer_is_in_the_first_screen_of_a_phone(browser: Browser, url: str) -> None:
+    with watched(browser, size=(390, 844)) as page:
+        opened(page, url + NORTH)
+        expect(page.locator(".times")).to_be_in_viewport(ratio=1.0)
+
+
+def test_curves_arrive_whole(browser: Browser, url: str) -> None:
+    """241 points a curve (the plan's), drawn, none lost on the way."""
+    with watched(browser) as page:
+        opened(page, url + NORTH + "&opening_mm=300")
+        page.wait_for_selector("#plan-curve .scatterlayer .trace")
+        counts = page.evaluate("document.querySelector('#plan-curve .js-plotly-plot').data.map(one => one.x.length)")
+        assert counts == [241] * 5
+
+
+def test_the_change_is_said_aloud(browser: Browser, url: str) -> None:
+    with watched(browser) as page:
+        opened(page, url + NORTH)
+        expect(page.locator("#said")).to_contain_text("Ready from")
+        before = page.locator("#said").text_content()
+        page.get_by_role("button", name="Set temperature: more").click()
+        expect(page.locator("#said")).not_to_have_text(before or "")
+        assert page.locator("#said").get_attribute("aria-live") == "polite"
+
+
+def test_a_lost_server_is_said_and_found_again(browser: Browser, services: Services) -> None:
+    expected = ["ERR_CONNECTION_REFUSED", "Failed to fetch", "Callback failed", "ERR_EMPTY_RESPONSE"]
+    with watched(browser, expected=expected) as page:
+        with PageServer(services, Access(port=0)) as server:
+            port = server.port
+            opened(page, server.url + NORTH)
+        page.get_by_role("button", name="Set temperature: more").click()
+        expect(page.locator("#connection")).to_contain_text("No connection to Pullcue")
+        size = page.evaluate("parseFloat(getComputedStyle(document.querySelector('#connection')).fontSize)")
+        assert size >= page.evaluate("parseFloat(getComputedStyle(document.querySelector('h1')).fontSize)")
+        with PageServer(services, Access(port=port)):
+            expect(page.locator("#connection")).to_be_empty(timeout=WAIT_MS)
+            shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+
+
+def test_a_server_started_anew_unnoticed_is_no_trouble(browser: Browser, services: Services) -> None:
+    """The page's token is the former server's: a fresh page, and the plan that was asked is there again."""
+    # Dash reads the body of an answer that is no JSON twice.
+    expected = ["the server responded with a status of 400", "Callback failed", "body stream already read"]
+    with watched(browser, expected=expected) as page:
+        with PageServer(services, Access(port=0)) as server:
+            port = server.port
+            opened(page, server.url + NORTH)
+        with PageServer(services, Access(port=port)):
+            with page.expect_navigation():
+                page.select_option("#plan-polymer-list", "hdpe")
+            page.wait_for_selector("#plan-results:not(.waiting)")
+            shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+            page.select_option("#plan-polymer-list", "hdpe")
+            shows(page, services, PlanForm("hdpe", "north", 6.0, 190.0))
+            expect(page.locator("#connection")).to_be_empty()
