@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -19,6 +20,7 @@ from logger.reading import LinkState, State
 from logger.readings import BenchReader, Reading
 
 if TYPE_CHECKING:
+    from dashboard.commands.practice_cue import PracticeCue
     from dashboard.recording import Recording
 
 #: Longest single wait for readings, s of the bench's clock: how soon Ctrl-C and keys are noticed at normal speed.
@@ -34,7 +36,7 @@ class Looking:
     Attributes:
         title: first line. units: of what is shown. speed: of the bench's clock. for_s: how long, s of that clock.
         footer: lines below the table. extra: keys added to the JSON. each_turn: called between readings.
-        recording: what is seen is also recorded; None: it is only looked at.
+        recording: what is seen is also recorded; None: it is only looked at. cue: shown above the channels.
     """
 
     title: str
@@ -46,6 +48,7 @@ class Looking:
     each_turn: Callable[[], None] = lambda: None
     as_json: bool = False
     recording: Recording | None = None
+    cue: PracticeCue | None = None
 
     @property
     def below(self) -> tuple[str, ...]:
@@ -62,9 +65,12 @@ def look(reader: BenchReader, clock: Clock, looking: Looking) -> LiveRecord:
     view = _view(looking)
     with view, suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to end this
         _turns(reader, clock, looking, record, view)
+    if looking.cue is not None:
+        looking.cue.close()
     if looking.as_json:
+        told = looking.cue.as_json() if looking.cue else {}
         recorded = {"recorded": looking.recording.as_json()} if looking.recording else {}
-        content = {**looking.extra, **record.as_json(), **recorded}
+        content = {**looking.extra, **record.as_json(), **recorded, **told}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
     else:
         click.echo("\n".join(summary(record, looking)))
@@ -82,6 +88,8 @@ def _turns(reader: BenchReader, clock: Clock, looking: Looking, record: LiveReco
             record.told(time_s - ago_s, name)
         if time_s >= sample_s:
             now = record.sample(time_s)
+            if looking.cue is not None:
+                looking.cue.turn(record, looking.recording)
             sample_s = time_s + 1.0 if time_s - sample_s > 1.0 else sample_s + 1.0
             if time_s >= draw_s:
                 view.show(time_s, now, record)
@@ -154,7 +162,8 @@ def summary(record: LiveRecord, looking: Looking) -> list[str]:
             lines.append(f"{role}: {reading.state}; {reading.text}")
     lines += link_words(record)
     lines += [f"{one['name']} at {looking.units.seconds(one['time_s'])}" for one in record.marks]
-    return [*lines, *record.reader.notes, *looking.below]
+    judged = [f"{words}." for words in looking.cue.words()] if looking.cue else []
+    return [*lines, *record.reader.notes, *judged, *looking.below]
 
 
 # ---------------------------------------------------------------- views
@@ -188,6 +197,8 @@ class _Lines(View):
         lost = [f"{source} {link.state}" for source, link in record.reader.links.items()
                 if link.state is not LinkState.RUNNING]  # fmt: skip
         click.echo(f"{units.seconds(time_s):>7}  {'; '.join([*words, *lost]) or 'clock and marks only'}")
+        if self._looking.cue is not None and (cue := self._looking.cue.line()):
+            click.echo(f"         cue {cue.strip()}")
 
 
 class _Redrawn(View):
@@ -230,4 +241,18 @@ class _Redrawn(View):
             )
         head = Text(f"{self._looking.title}   {self._looking.units.seconds(time_s)}", style="bold")
         below = [Text(line) for line in (*link_words(record), *record.reader.notes, *self._looking.below)]
-        return Group(head, grid, *below)
+        return Group(*self._cue(), head, grid, *below)
+
+    def _cue(self) -> list[Any]:
+        """The cue above the channels: its word in blocks, then what is known."""
+        from rich.text import Text
+
+        from dashboard.commands.watch_panel import COLOURS, Place
+
+        cue = self._looking.cue
+        shown = None if cue is None else cue.panel(Place(shutil.get_terminal_size().columns, 1, sys.stdout.encoding))
+        if cue is None or cue.found is None or shown is None:
+            return []
+        style = f"bold {COLOURS.get(cue.found[0].state, '')}".strip()
+        loud = [Text(line, style="bold reverse") for line in shown.alarms]
+        return [Text("\n".join(shown.head), style=style), *loud, *(Text(line) for line in shown.body), Text("")]

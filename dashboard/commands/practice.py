@@ -87,6 +87,7 @@ def practice(
     from those of the shop: see 'pullcue heats --practice'.
     """
     from dashboard.benches import stale_s
+    from dashboard.commands.practice_cue import practice_cue
     from dashboard.commands.heat_plan import HeatPlanner
     from dashboard.recording import form_for, recorded
     from dashboard.store_place import store_place
@@ -105,10 +106,11 @@ def practice(
     clock = SystemClock() if speed == 1.0 else FastClock(speed)
     running = Practice(case, room_c, day, clock, seed, planned, pulled_s)
     typed = TypedWords()
+    shown_in = Units("us" if (units or workshop.units) == "us" else "metric")
     looking = Looking(
         title=f"Practice oven {oven_id} at {running.server.url}, {polymer} {gauge_mm:g} mm, set {case.set_c:g} °C: "
         f"{day.words}",
-        units=Units("us" if (units or workshop.units) == "us" else "metric"),
+        units=shown_in,
         speed=speed,
         for_s=lasts_s,
         footer=(f"core: {_HIDDEN}", *([_KEYS] if typed.listening else [])),
@@ -117,6 +119,7 @@ def practice(
                "core": _HIDDEN},
         each_turn=lambda: _turn(running, typed),
         as_json=as_json,
+        cue=practice_cue(case, room_c, running, clock, shown_in, f"{polymer} {gauge_mm:g} mm, oven {oven_id}"),
     )  # fmt: skip
     try:
         bench = practice_bench(oven_id)
