@@ -235,8 +235,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
             cores = " ".join(f"{100 * share:3.0f}" for share in row.core_held)
             print(
                 f"{SETS[name].words:25s} {gauge_mm:4g} mm {row.opens_s:5.0f} s {row.bound_s:5.1f} s"
-                f" {row.error_s:6.1f} s {row.ratio:5.2f} {row.bound_k:5.2f} K {row.error_k:5.2f} K {row.bias_k:+5.2f} K   {opens} / {cores}"
-                f"   of {row.heats}, {time.perf_counter() - begun:.0f} s"
+                f" {row.error_s:6.1f} s {row.ratio:5.2f} {row.bound_k:5.2f} K {row.error_k:5.2f} K"
+                f" {row.bias_k:+5.2f} K   {opens} / {cores}   of {row.heats}, {time.perf_counter() - begun:.0f} s"
             )
             sys.stdout.flush()
 

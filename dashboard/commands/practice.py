@@ -87,8 +87,8 @@ def practice(
     from those of the shop: see 'pullcue heats --practice'.
     """
     from dashboard.benches import stale_s
-    from dashboard.commands.practice_cue import practice_cue
     from dashboard.commands.heat_plan import HeatPlanner
+    from dashboard.commands.practice_cue import practice_cue
     from dashboard.recording import form_for, recorded
     from dashboard.store_place import store_place
     from logger.clock import FastClock, SystemClock
