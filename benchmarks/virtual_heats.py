@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.air import Heard
+from calibration.air import DRIFT_STD_K, Heard
 from calibration.estimate import Estimate
 from calibration.estimator import Estimator, Request
 from calibration.evidence import (
@@ -37,6 +38,7 @@ from calibration.evidence import (
 )
 from calibration.members import INTERVALS, Members, names, solve
 from calibration.observed import Observed
+from calibration.recovery import FALL_REL_STD, RECOVERY_LN_STD, STEADY_STD_K
 from thermal.build import steady_air_c
 from thermal.case import Case
 from thermal.conduction import TOLERANCE_K
@@ -48,8 +50,9 @@ Array = NDArray[np.float64]
 
 #: Spacing of the truth and of the readings, s.
 STEP_S, READ_S = 2.0, 1.0
-#: The air: a thermostat's swing, K, and period, s; spread of its steady value about the card's, K; sensor's noise, K.
-SWING_K, SWING_S, STEADY_K, AIR_NOISE_K = 1.5, 140.0, 2.0, 0.3
+#: The air: a thermostat's swing, K, and period, s; a slow wander forgotten in so long, s; the sensor's noise, K. Its
+#: steady value, fall and recovery spread as the estimator expects.
+SWING_K, SWING_S, SLOW_S, AIR_NOISE_K = 1.5, 140.0, 300.0, 0.3
 #: Members that are heated in one go: more leave the cache.
 TOGETHER = 2048
 LINE_MM: Mapping[str, float] = {"line_1": 30.0, "line_2": 60.0, "line_3": 90.0}
@@ -101,7 +104,8 @@ def virtual_heats(
     heard = tuple(_air(case, time_s, random, disturbed) for _ in range(heats))
     if disturbed is not None and disturbed.door_s:
         case = replace(case, openings_s=(0.0, *disturbed.door_s))
-    numerics = {} if disturbed is None else {"intervals": 2 * INTERVALS, "tolerance_k": TOLERANCE_K / 3.0}
+    finer: dict[str, Any] = {"intervals": 2 * INTERVALS, "tolerance_k": TOLERANCE_K / 3.0}
+    numerics = {} if disturbed is None else finer
     members = solve(case, of, None if clock else heard, normals, time_s, until_s, **numerics)
     hotter = np.fmax(members.upper_c, members.lower_c)
     spoilt = np.minimum(
@@ -115,13 +119,15 @@ def virtual_heats(
 
 def _air(case: Case, time_s: Array, random: np.random.Generator, disturbed: Disturbed | None) -> Heard:
     card = case.oven
-    air = np.full_like(time_s, steady_air_c(card, case.set_c) + STEADY_K * random.standard_normal())
+    air = np.full_like(time_s, steady_air_c(card, case.set_c) + STEADY_STD_K * random.standard_normal())
     air += SWING_K * np.sin(2.0 * np.pi * (time_s / SWING_S + random.random()))
+    air += _wander(random, len(time_s), DRIFT_STD_K, SLOW_S, STEP_S)
     openings = (0.0, *(disturbed.door_s if disturbed else ()))
     for opening in openings:
-        fall = card.door_drop_k * np.exp(0.25 * random.standard_normal())
-        recovery = card.recovery_s * np.exp(0.3 * random.standard_normal())
-        air -= np.where(time_s >= opening, fall * np.exp(-np.maximum(time_s - opening, 0.0) / recovery), 0.0)
+        fall = card.door_drop_k * (1.0 + FALL_REL_STD * random.standard_normal())
+        since = np.maximum(time_s - opening, 0.0)
+        recovery = card.recovery_s * np.exp(RECOVERY_LN_STD * random.standard_normal())
+        air -= np.where(time_s >= opening, fall * np.exp(-since / recovery), 0.0)
     half = 0.0
     if disturbed is not None:
         air += disturbed.drift_k * random.standard_normal() * time_s / time_s[-1]
@@ -190,8 +196,10 @@ def _lagged(truth: Array, lag_s: float) -> Array:
     return reading
 
 
-def _wander(random: np.random.Generator, count: int, std: float, forgotten_s: float) -> Array:
-    decay = np.exp(-READ_S / forgotten_s)
+def _wander(
+    random: np.random.Generator, count: int, std: float, forgotten_s: float, step_s: float = READ_S
+) -> Array:
+    decay = np.exp(-step_s / forgotten_s)
     kicks = std * np.sqrt(1.0 - decay * decay) * random.standard_normal(count)
     wander = np.empty(count)
     wander[0] = std * random.standard_normal()

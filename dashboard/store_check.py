@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from dashboard.bench_check import Finding, Grade
 from dashboard.disk_check import disk_finding
 from dashboard.program_check import program_finding
-from dashboard.store_place import StorePlace, backup_words
+from dashboard.store_place import EMPTY_FILE, StorePlace, backup_words
 from logger.heat_export import ms_of, utc_of
+from logger.marks import Mailbox
 from logger.records import HeatFilter, StoreDown
 from thermal.fields import InputError
 
@@ -35,19 +36,25 @@ def record_findings(
     Args:
         progress: called with links of the chain that are verified, and links in all.
     """
-    found = [program_finding()]
+    return [program_finding(), *_disk_and_store(place, now, progress), *_spool(place), *_marks(place)]
+
+
+def _disk_and_store(place: StorePlace, now: datetime, progress: Callable[[int, int], None] | None) -> list[Finding]:
     if place.file is not None and not place.file.exists():
-        none_yet = _finding("store", True, f"{place.words}: nothing is recorded here yet")
-        return [*found, disk_finding(place, None), none_yet]
+        return [disk_finding(place, None), _finding("store", True, f"{place.words}: nothing is recorded here yet")]
+    if place.is_empty_file:
+        do = f"{_PUT_BACK}; where nothing was ever recorded here, delete the file"
+        return [disk_finding(place, None), _finding("store", False, f"{place.words}: {EMPTY_FILE}", do)]
     from logger.store import open_store
 
     try:
         store = open_store(place.url)
     except StoreDown as error:
         do = "what is recorded meanwhile waits in the spool; start the store's server, or end the program that locks it"
-        return [*found, disk_finding(place, None), _finding("store", False, str(error), do), *_spool(place)]
+        return [disk_finding(place, None), _finding("store", False, str(error), do)]
     except InputError as error:
-        return [*found, disk_finding(place, None), _finding("store", False, str(error), _PUT_BACK), *_spool(place)]
+        return [disk_finding(place, None), _finding("store", False, str(error), _PUT_BACK)]
+    found: list[Finding] = []
     try:
         found.append(disk_finding(place, store))
         found += _store(store, place, now, progress)
@@ -57,7 +64,7 @@ def record_findings(
         found.append(_finding("store", False, str(error), _PUT_BACK))
     finally:
         store.close()
-    return [*found, *_spool(place)]
+    return found
 
 
 def _store(
@@ -121,3 +128,14 @@ def _spool(place: StorePlace) -> list[Finding]:
             _finding("spool", False, f"{damaged[0]} could not be read in full", "keep the file; a disk may be failing")
         )
     return found
+
+
+def _marks(place: StorePlace) -> list[Finding]:
+    """Marks that no recorder could read: what somebody marked is in none of the heats."""
+    benches = [folder for folder in place.marks.iterdir() if folder.is_dir()] if place.marks.is_dir() else []
+    refused = [path for folder in sorted(benches) for path in Mailbox(folder).refused()]
+    if not refused:
+        return []
+    words = f"{len(refused)} handed over could not be read and stand in no heat: {refused[0]}"
+    do = "open the file in an editor; what it says is entered with 'pullcue mark', or with 'pullcue heats correct'"
+    return [_finding("marks", False, words, do)]

@@ -24,6 +24,8 @@ from thermal.fields import InputError, shown
 VARIABLE = "PULLCUE_DATA"
 FOLDER, FILE = "records", "pullcue.sqlite"
 SQLITE, POSTGRESQL = "sqlite:///", "postgresql+psycopg://"
+#: What is said of a store's file that holds nothing.
+EMPTY_FILE = "the file is empty: it was cut short, or a power cut met its making"
 #: From this age of the last backup on, it is called old.
 OLD_BACKUP = timedelta(days=7)
 _PASSWORD = re.compile(r"(?<=://)([^/@:]*):[^@/]*(?=@)")
@@ -77,12 +79,22 @@ class StorePlace:
                     "rights and room, or name another place with --store"
                 ) from None
 
+    @property
+    def is_empty_file(self) -> bool:
+        """Whether the store's file is there and holds nothing at all; a store without heats holds its tables."""
+        return self.file is not None and self.file.is_file() and not self.file.stat().st_size
+
     def must_exist(self) -> None:
         """Refuse to look into a store that nobody has made: a slip in the name would look like an empty one.
 
         Raises:
-            InputError: there is no such file.
+            InputError: there is no such file, or nothing in it.
         """
+        if self.is_empty_file:
+            raise InputError(
+                f"{self.words}: {EMPTY_FILE}: there is nothing to read in it; put a backup back with 'pullcue backup "
+                "DIR --restore', or delete it where nothing was ever recorded here"
+            )
         if self.file is not None and not self.file.exists():
             raise InputError(
                 f"{self.words}: there are no records here yet: record a heat with 'pullcue bench' or 'pullcue "

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine, Table, func, insert, select, text
 
 from logger.blobs import DamagedBlock, unpacked
 from logger.chain import BEGINNING
+from logger.disk import sync, sync_folder
 from logger.records import HeatForm, StoreBroken, StoreDown
 from logger.schema import COUNTED, RECORDED, chain, heat_search
 from thermal.fields import InputError
@@ -52,14 +53,9 @@ def _must_be_new(path: Path) -> Path:
 def _settle(part: Path, path: Path) -> None:
     """Give a finished copy its name, safe against a power cut."""
     with part.open("rb+") as file:
-        os.fsync(file.fileno())
+        sync(file.fileno())
     os.replace(part, path)
-    if os.name == "posix":
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+    sync_folder(path.parent)
 
 
 def remove(path: Path | None) -> None:

@@ -59,6 +59,7 @@ def _prepare_sqlite(connection: Any, busy_s: float, writes: bool) -> None:
         f"busy_timeout = {round(busy_s * 1000)}",
         "journal_mode = WAL" if writes else "query_only = ON",
         "synchronous = FULL",
+        "fullfsync = ON",  # on macOS, where a sync does not reach the disk without it
         # Thinning reads the whole store through, and what the cache has taken it keeps: 0.5 MB do for writing.
         *(("cache_size = -512",) if writes else ()),
         "foreign_keys = ON",

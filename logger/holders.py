@@ -14,7 +14,8 @@ from sqlalchemy import Connection, delete, insert, select, text, update
 from logger.records import BenchHeld, Holder
 from logger.schema import holders
 
-#: A recorder on another machine that has not been heard of for so long is gone, ms. Recorders say so every second.
+#: A recorder on another machine that has not been heard of for so long is gone, ms. Recorders say so every
+#: 10 s (`logger.store_link`).
 SILENT_MS = 60_000
 
 

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from logger.bench import Bench
+from logger.disk import make_folder, sync, sync_folder
 from logger.records import UNDO, HeatForm, Mark, new_id
-from logger.spool import make_folder, sync, sync_folder
 from thermal.fields import Fields, InputError, Range, near_matches
 from thermal.heat import EVENTS
 
@@ -28,7 +28,7 @@ START, PULLED, DOOR_OPEN, DOOR_CLOSED = "start", "pulled", "door_open", "door_cl
 FORM = "form"
 #: What a person may mark.
 NAMES = (START, *EVENTS)
-#: A moment that somebody remembers, s before now. Samples older than the last 30 minutes may be thinned already.
+#: A moment that somebody remembers, s before now. Before an earlier start samples may be thinned already.
 AGO_S = Range("s", at_least=0.0, at_most=1800.0)
 _LONGEST_NOTE = 500
 _SUFFIX, _REFUSED = ".mark", ".refused"
@@ -158,6 +158,10 @@ class Mailbox:
             except (ValueError, InputError):
                 self._refuse(path)
         return found
+
+    def refused(self) -> list[Path]:
+        """Files that were put aside because they hold no request."""
+        return sorted(self.folder.glob(f"*{_REFUSED}"))
 
     def taken(self, id: str) -> bool:
         """Delete a request: it is stored. False where it is held by another program for a moment."""

@@ -5,9 +5,9 @@ heats begin and end, and hands all of it as one entry to the keeper, which write
 is acknowledged. A thread of the keeper's brings it into the store; however long that takes, the wires are polled.
 Nothing that goes wrong with source, store or disk ends the recording.
 
-Every 10 minutes samples are thinned that lie outside of heats and more than 30 minutes before now, or before the start
-of the heat that is open: see `logger.store` for the rule. So a start can be set back by 30 minutes and still find every
-sample.
+Every 10 minutes samples are thinned that lie outside of heats and more than an hour before now, or before the start of
+the heat that is open: see `logger.thinning` for the rule. So a start can be set back by 30 minutes and still has every
+sample of the 30 minutes before it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from logger.blocks import BlockBuilder, utc_ms
 from logger.clock import Clock, SystemClock
 from logger.clock_watch import ClockWatch, system_boot_s
 from logger.door import DoorWatch
-from logger.heat_book import HeatBook
+from logger.heat_book import SET_BACK_S, HeatBook
 from logger.keeper import Keeper, Kept
 from logger.marks import Mailbox, Request, drop_note
 from logger.reading import Fault, Frame, Link, LinkState
@@ -31,7 +31,8 @@ from logger.readings import BenchArrival, BenchReader
 from logger.records import UNDO, BenchHeld, HeatForm, HeatRecord, Mark, MarkSource, Run, new_id
 from logger.spool import Entry, Spool
 
-WHOLE_S, THIN_EVERY_S = 1800.0, 600.0
+#: A start may be set back by 30 minutes, and the 30 minutes before it stay whole.
+WHOLE_S, THIN_EVERY_S = SET_BACK_S + 1800.0, 600.0
 #: Later than the end of any run, s.
 FOR_EVER_S = 1e9
 #: What went wrong on the wires is told once in this time, s, in one mark a source.

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.actions import Action, action_from_table, action_table
+from logger.disk import make_folder, sync, sync_folder
 from logger.filelock import FileLock
 from logger.records import Block, Mark
 
@@ -292,36 +293,3 @@ def _scan(data: bytes) -> Iterator[tuple[int, int, bytes]]:
             place = data.find(_MAGIC, end)
         else:
             place = data.find(_MAGIC, place + 1)
-
-
-# ---------------------------------------------------------------- the disk
-
-
-def sync(descriptor: int) -> None:
-    """Have the system write a file to the disk itself."""
-    full = getattr(os, "F_FULLFSYNC", None)
-    if full is None:
-        os.fsync(descriptor)
-        return
-    import fcntl
-
-    fcntl.fcntl(descriptor, full)
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder with those above it; there when this returns, whatever happens to the power."""
-    missing = [one for one in (folder, *folder.parents) if not one.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    for one in missing:
-        sync_folder(one.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Have the names in a folder written to the disk; Windows does that by itself."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from sqlalchemy import Connection, Engine, bindparam, func, insert, select, update
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import Connection, Engine, func, insert, select, update
 
 from logger import chain as links
-from logger import copies, engine, heat_rows, holders, ledger, thinning
-from logger.blobs import DamagedBlock, joined, packed, unpacked
+from logger import copies, engine, heat_changes, heat_rows, holders, ledger, sample_rows, thinning
+from logger.blobs import DamagedBlock, joined, unpacked
 from logger.copies import Salvaged
 from logger.records import (
     Attachment,
@@ -31,11 +29,9 @@ from logger.records import (
     Samples,
     StartMove,
     StoreBroken,
-    corrected,
-    new_id,
-    value_of,
 )
-from logger.schema import attachments, backups, blocks, chain, column_sets, corrections, heats, marks, runs, start_moves
+from logger.sample_rows import SampleRows
+from logger.schema import backups, blocks, chain, heats, runs
 from thermal.fields import InputError
 
 __all__ = ["Store", "open_store", "restore", "salvage"]
@@ -103,9 +99,6 @@ def restore(backup: Path, url: str) -> None:
 #: The bench of heats that came from files (`logger.heat_export.IMPORTED`).
 _NOT_RECORDED = "imported"
 
-#: Built once: building a statement costs more than SQLite takes to run it.
-_ENDED_HEATS = select(heats.c.start_s, heats.c.end_s).where(heats.c.run == bindparam("of_run"), heats.c.state != "open")
-
 
 class Store:
     """See `open_store`. Calls may come from several threads; writes go one at a time over one connection.
@@ -117,13 +110,7 @@ class Store:
         self.name, self.path = name, path
         self._writing, self._reading = writing, reading
         self._lock = threading.RLock()
-        self._run_seqs: dict[str, int] = {}
-        self._column_seqs: dict[tuple[str, ...], int] = {}
-        dialect = sqlite if writing.dialect.name == "sqlite" else postgresql
-        # Inserts that leave out what is there already.
-        self._new_blocks = dialect.insert(blocks).on_conflict_do_nothing(index_elements=["run", "second"])
-        self._new_marks = dialect.insert(marks).on_conflict_do_nothing(index_elements=["id"])
-        self._new_columns = dialect.insert(column_sets).on_conflict_do_nothing(index_elements=["names"])
+        self._rows = SampleRows(writing.dialect.name)
 
     # ------------------------------------------------------------ transactions
 
@@ -131,12 +118,11 @@ class Store:
     def _write(self) -> Iterator[Connection]:
         """One transaction; durable when this ends without an error."""
         with self._lock, engine.faults(self.name):
-            seen = dict(self._run_seqs), dict(self._column_seqs)
             try:
                 with self._writing.begin() as connection:
                     yield connection
             except BaseException:
-                self._run_seqs, self._column_seqs = seen  # rows that were rolled back have no number
+                self._rows.forget()  # rows that were rolled back have no number
                 raise
 
     @contextmanager
@@ -160,106 +146,7 @@ class Store:
         if not blocks_ and not marks_:
             return
         with self._write() as connection:
-            self._know_runs(connection, blocks_, marks_)
-            self._know_columns(connection, {block.columns for block in blocks_})
-            late = self._late(connection, blocks_, marks_)
-            if blocks_:
-                connection.execute(self._new_blocks, [self._block_row(b) for b in blocks_])
-            if marks_:
-                connection.execute(self._new_marks, [self._mark_row(mark) for mark in marks_])
-            if late:
-                ledger.lock_chain(connection)
-                for kind, ref, content in late:
-                    ledger.append(connection, kind, ref, content)
-
-    def _block_row(self, block: Block) -> dict[str, Any]:
-        return {
-            "run": self._run_seqs[block.run],
-            "second": block.second,
-            "utc_ms": block.utc_ms,
-            "columns": self._column_seqs[block.columns],
-            "data": packed(block),
-        }
-
-    def _mark_row(self, mark: Mark) -> dict[str, Any]:
-        return {
-            "id": mark.id,
-            "run": self._run_seqs[mark.run],
-            "at_s": float(mark.at_s),
-            "utc_ms": mark.utc_ms,
-            "name": mark.name,
-            "made_by": mark.by,
-            "note": mark.note,
-            "source": str(mark.source),
-            "undoes": mark.undoes,
-        }
-
-    def _know_runs(self, connection: Connection, blocks_: Sequence[Block], marks_: Sequence[Mark]) -> None:
-        for one in _both(blocks_, marks_):
-            if one.run in self._run_seqs:
-                continue
-            row = connection.execute(select(runs).where(runs.c.id == one.run)).one_or_none()
-            if row is not None and row.bench != one.bench:
-                raise InputError(f"run {one.run} is of bench {row.bench}: expected its samples, not of {one.bench}")
-            if row is None:
-                since_s = one.second if isinstance(one, Block) else one.at_s
-                began_ms = round(one.utc_ms - 1000 * since_s)
-                self._insert_run(connection, Run(one.run, one.bench, began_ms, zone="", software=""))
-            self._run_seqs[one.run] = ledger.run_seq_of(connection, one.run)
-
-    @staticmethod
-    def _insert_run(connection: Connection, run: Run) -> None:
-        values = {
-            "id": run.id,
-            "bench": run.bench,
-            "started_utc_ms": run.started_utc_ms,
-            "zone": run.zone,
-            "software": run.software,
-            "ended_utc_ms": run.ended_utc_ms,
-            "how": run.how,
-        }
-        connection.execute(insert(runs), values)
-
-    def _know_columns(self, connection: Connection, sets: set[tuple[str, ...]]) -> None:
-        for columns in sets - self._column_seqs.keys():
-            names = json.dumps(columns, ensure_ascii=False)
-            connection.execute(self._new_columns, {"names": names})
-            found = connection.execute(select(column_sets.c.seq).where(column_sets.c.names == names))
-            self._column_seqs[columns] = found.scalar_one()
-
-    def _late(
-        self, connection: Connection, blocks_: Sequence[Block], marks_: Sequence[Mark]
-    ) -> list[tuple[links.Kind, str, str]]:
-        """(kind, ref, content) of links for what is new and falls into a heat that has ended."""
-        ended: dict[int, list[tuple[float, float]]] = {}
-
-        def ended_of(run_seq: int) -> list[tuple[float, float]]:
-            if run_seq not in ended:
-                rows = connection.execute(_ENDED_HEATS, {"of_run": run_seq})
-                ended[run_seq] = [(start_s, end_s) for start_s, end_s in rows]
-            return ended[run_seq]
-
-        undoing = any(mark.undoes is not None for mark in marks_)  # may take back a mark of an earlier run
-        if not undoing and not any(ended_of(self._run_seqs[one.run]) for one in _both(blocks_, marks_)):
-            return []
-        late: dict[tuple[links.Kind, str], str] = {}
-        for block in blocks_:
-            run_seq = self._run_seqs[block.run]
-            if any(start_s // 1 <= block.second <= end_s for start_s, end_s in ended_of(run_seq)):
-                ref = ledger.block_ref(block.run, block.second)
-                content = links.block_content(block.second, block.utc_ms, block.columns, packed(block))
-                if not list(ledger.raw_blocks(connection, run_seq, block.second, block.second)):
-                    late.setdefault(("block", ref), content)
-        for mark in marks_:
-            moments = [(self._run_seqs[mark.run], mark.at_s)]
-            if mark.undoes is not None:
-                undone = connection.execute(select(marks.c.run, marks.c.at_s).where(marks.c.id == mark.undoes))
-                moments += [(run_seq, at_s) for run_seq, at_s in undone]
-                moments += [(self._run_seqs[one.run], one.at_s) for one in marks_ if one.id == mark.undoes]
-            inside = any(start_s <= at_s <= end_s for seq, at_s in moments for start_s, end_s in ended_of(seq))
-            if inside and not connection.execute(select(marks.c.id).where(marks.c.id == mark.id)).all():
-                late.setdefault(("mark", mark.id), links.mark_content(mark))
-        return [(kind, ref, content) for (kind, ref), content in late.items()]
+            self._rows.add(connection, blocks_, marks_)
 
     def blocks(self, bench: str, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> list[Block]:
         """Seconds of a run that hold samples of a stretch, in order."""
@@ -334,12 +221,7 @@ class Store:
     def begin_run(self, run: Run) -> None:
         """Enter a run; one that is there already gets the zone and software it lacks."""
         with self._write() as connection:
-            there = connection.execute(select(runs).where(runs.c.id == run.id)).one_or_none()
-            if there is None:
-                self._insert_run(connection, run)
-            elif there.how == "open" and not there.software:
-                known = {"zone": run.zone, "software": run.software, "started_utc_ms": run.started_utc_ms}
-                connection.execute(update(runs).where(runs.c.id == run.id).values(**known))
+            sample_rows.begin_run(connection, run)
 
     def end_run(self, run: str, how: Literal["ended", "interrupted"], utc_ms: int) -> None:
         """Say how a run ended; one that has ended stays as it is."""
@@ -377,77 +259,18 @@ class Store:
         Args:
             moves: of its start, where it comes from another store.
         """
-        if record.state != "open" or record.end_s is not None:
-            raise InputError(f"heat of bench {record.bench} begins as {record.state}: expected an open heat, no end")
         with self._write() as connection:
-            if connection.execute(select(heats.c.id).where(heats.c.id == record.id)).one_or_none():
-                return heat_rows.recorded(connection, record.id)
-            ledger.lock_chain(connection)
-            number = (connection.execute(select(func.max(heats.c.number))).scalar() or 0) + 1
-            values = {
-                "number": number,
-                "id": record.id,
-                "run": ledger.run_seq_of(connection, record.run),
-                "start_s": float(record.start_s),
-                "start_utc_ms": record.start_utc_ms,
-                "state": "open",
-                "outcome": record.outcome,
-                "outcome_kind": record.outcome_kind,
-                "form": heat_rows.form_text(record.form),
-            }
-            connection.execute(insert(heats), values)
-            for one in moves:
-                moved = {"old_start_s": one.old_start_s, "new_start_s": one.new_start_s, "who": one.who, "why": one.why}
-                connection.execute(insert(start_moves), {"heat": number, **moved})
-            heat_rows.index_heat(connection, number)
-            return heat_rows.recorded(connection, number)
-
-    def _open_heat(self, connection: Connection, heat_id: str) -> HeatRecord:
-        record = heat_rows.recorded(connection, heat_id)
-        if record.state != "open":
-            raise InputError(
-                f"heat {record.number} is {record.state} and stays as it was recorded: enter a correction instead"
-            )
-        return record
+            return heat_changes.begin(connection, record, moves)
 
     def set_form(self, heat_id: str, form: HeatForm) -> None:
         """Put another form in the place of an open heat's."""
         with self._write() as connection:
-            record = self._open_heat(connection, heat_id)
-            connection.execute(
-                update(heats).where(heats.c.number == record.number).values(form=heat_rows.form_text(form))
-            )
-            heat_rows.index_heat(connection, record.number)
+            heat_changes.set_form(connection, heat_id, form)
 
     def move_start(self, heat_id: str, new_start_s: float, who: str, why: str) -> HeatRecord:
         """Set the start of an open heat back or forward; the move is recorded."""
         with self._write() as connection:
-            record = self._open_heat(connection, heat_id)
-            earliest_s = max(0.0, record.start_s - thinning.KEPT_WHOLE_S)
-            if not earliest_s <= new_start_s < float("inf"):
-                raise InputError(
-                    f"start of heat {record.number} at {new_start_s} s of the run: expected {earliest_s:g} or later, "
-                    "as samples are kept whole for 30 minutes before a start"
-                )
-            before = (float(record.start_s), float(new_start_s))
-            connection.execute(
-                insert(start_moves),
-                {"heat": record.number, "old_start_s": before[0], "new_start_s": before[1], "who": who, "why": why},
-            )
-            utc_ms = self._utc_ms_at(connection, record, before[1])
-            connection.execute(
-                update(heats).where(heats.c.number == record.number).values(start_s=before[1], start_utc_ms=utc_ms)
-            )
-            heat_rows.index_heat(connection, record.number)
-            return heat_rows.recorded(connection, record.number)
-
-    @staticmethod
-    def _utc_ms_at(connection: Connection, record: HeatRecord, at_s: float) -> int:
-        """UTC as the bench had it then; by the monotonic difference where it has no sample."""
-        run_seq, second = ledger.run_seq_of(connection, record.run), int(at_s // 1)
-        for _, utc_ms, _columns, _data in ledger.raw_blocks(connection, run_seq, second, second):
-            return utc_ms + round((at_s - second) * 1000)
-        return record.start_utc_ms + round((at_s - record.start_s) * 1000)
+            return heat_changes.move_start(connection, heat_id, new_start_s, who, why)
 
     def start_moves(self, heat_id: str) -> list[StartMove]:
         """Moves of a heat's start, in their order."""
@@ -469,67 +292,12 @@ class Store:
         correction. Ending it again in the same way changes nothing.
         """
         with self._write() as connection:
-            there = heat_rows.recorded(connection, heat_id)
-            if (there.state, there.end_s) == (state, end_s):
-                return there
-            record = self._open_heat(connection, heat_id)
-            if not record.start_s <= end_s < float("inf"):
-                raise InputError(
-                    f"end of heat {record.number} at {end_s} s of the run: expected its start, "
-                    f"{record.start_s:g} s, or later"
-                )
-            values: dict[str, Any] = {"end_s": float(end_s), "state": state}
-            values["outcome"] = record.outcome if outcome is None else outcome
-            values["outcome_kind"] = record.outcome_kind if outcome_kind is None else outcome_kind
-            if form is not None:
-                values["form"] = heat_rows.form_text(form)
-            connection.execute(update(heats).where(heats.c.number == record.number).values(**values))
-            ended = heat_rows.recorded(connection, heat_id)
-            ledger.lock_chain(connection)
-            # What has a link already, as a mark that takes back one of an earlier heat, is not linked twice.
-            own = ledger.own_links(connection)
-            ledger.append(connection, "heat", ended.id, ledger.content_of(connection, ended, own))
-            heat_rows.index_heat(connection, record.number)
-            return heat_rows.recorded(connection, heat_id)
+            return heat_changes.finish(connection, heat_id, end_s, state, outcome, outcome_kind, form)
 
     def correct(self, entry: Correction) -> HeatRecord:
         """Enter a correction of a heat that has ended; the heat as it reads now. The same id again changes nothing."""
         with self._write() as connection:
-            record = heat_rows.recorded(connection, entry.heat_id)
-            if connection.execute(select(corrections.c.id).where(corrections.c.id == entry.id)).one_or_none():
-                return heat_rows.now_reads(connection, record)
-            if record.state == "open":
-                raise InputError(
-                    f"heat {record.number} is open: change its form; corrections are for heats that have ended"
-                )
-            for name, value in (("who", entry.who), ("why", entry.why)):
-                if not value.strip():
-                    raise InputError(
-                        f"correction of {entry.field} of heat {record.number}: {name} is empty: say {name}"
-                    )
-            now = heat_rows.now_reads(connection, record)
-            stands = json.dumps(value_of(now, entry.field), ensure_ascii=False)
-            if json.loads(entry.old) != json.loads(stands):
-                raise InputError(
-                    f"correction of {entry.field} of heat {record.number}: old is given as {entry.old}, and {stands} "
-                    "stands there: look at the heat again"
-                )
-            after = corrected(now, [entry])
-            values = {
-                "id": entry.id,
-                "heat": record.number,
-                "at_utc_ms": entry.at_utc_ms,
-                "who": entry.who,
-                "why": entry.why,
-                "field": entry.field,
-                "old": entry.old,
-                "new": entry.new,
-            }
-            connection.execute(insert(corrections), values)
-            ledger.lock_chain(connection)
-            ledger.append(connection, "correction", entry.id, links.correction_content(entry))
-            heat_rows.index_heat(connection, record.number)
-            return after
+            return heat_changes.correct(connection, entry)
 
     def corrections(self, heat_id: str) -> list[Correction]:
         """Corrections of a heat, in their order."""
@@ -544,22 +312,7 @@ class Store:
             id: the id it has in the store that it comes from. What is there under it already stays as it is.
         """
         with self._write() as connection:
-            record = heat_rows.recorded(connection, heat_id)
-            if id is not None and connection.execute(select(attachments.c.id).where(attachments.c.id == id)).all():
-                return id
-            one = Attachment(id or new_id(), record.id, name, media_type, content)
-            values = {
-                "id": one.id,
-                "heat": record.number,
-                "name": name,
-                "media_type": media_type,
-                "content": content,
-            }
-            connection.execute(insert(attachments), values)
-            if record.state != "open":
-                ledger.lock_chain(connection)
-                ledger.append(connection, "attachment", one.id, links.attachment_content(one))
-            return one.id
+            return heat_changes.attach(connection, heat_id, name, content, media_type, id)
 
     def attach_photo(self, heat_id: str, content: bytes, media_type: str) -> str:
         """Keep a photo of the sheet's label with a heat; its id."""
@@ -676,7 +429,3 @@ class Store:
         """Make anew what lists and searches read."""
         with self._write() as connection:
             heat_rows.index_all(connection, connection.execute(select(heats.c.number)).scalars().all())
-
-
-def _both(blocks_: Sequence[Block], marks_: Sequence[Mark]) -> Sequence[Block | Mark]:
-    return [*blocks_, *marks_]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import tempfile
 
 import hypothesis
@@ -13,6 +14,10 @@ IN_CI = os.environ.get("CI", "").lower() == "true"
 hypothesis.settings.register_profile("here", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
 hypothesis.settings.load_profile("ci" if IN_CI else "here")
+
+# A shell that starts this in the background has Ctrl-C ignored, and children that tests send it to would inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 os.environ.pop("PULLCUE_SHOP", None)
 #: What the practice oven records in tests goes here, away from the records of whoever runs them.

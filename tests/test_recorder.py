@@ -486,12 +486,14 @@ def test_second_start_without_a_pull_closes_the_first_heat_as_aborted(rig: Rig) 
     rig.recorder.close()
 
 
-def test_thinning_stays_30_min_before_the_start_of_the_open_heat(tmp_path: Path) -> None:
+def test_thinning_stays_an_hour_before_the_start_of_the_open_heat(tmp_path: Path) -> None:
     rig = Rig(tmp_path, rate_hz=1).start()
-    rig.run(2400.0, 1.0)
+    rig.run(4205.0, 1.0)
+    assert rig.store.thinned == [pytest.approx(4200.0 - 3600.0, abs=2.0)]
     rig.recorder.mark(request("start", 0))
     rig.run(1800.0, 1.0)
-    assert rig.store.thinned[-1] == pytest.approx(2400.0 - 1800.0)
+    # It may be set back by 30 minutes, and has the 30 minutes before it then, too.
+    assert rig.store.thinned[1:] == [pytest.approx(4205.0 - 3600.0)] * 3
     rig.recorder.close()
 
 

@@ -29,7 +29,7 @@ from dashboard.store_check import record_findings
 from dashboard.store_place import age_words, backup_words, store_place
 from logger.cells import STARTS
 from logger.heatfile import read_heat
-from logger.records import HeatRecord, Run
+from logger.records import HeatRecord, Mark, Run
 from logger.store import open_store
 from thermal.fields import InputError
 
@@ -246,6 +246,32 @@ def test_undo_reaches_back_over_a_restart(store: str, tmp_path: Path, monkeypatc
     last = as_json("heats", "3", "--store", store)["marks"][-1]
     assert json.loads(path.read_bytes())["undoes"] == last["id"]
     assert "nothing called 'demolded'" in refused("mark", "demolded", "--undo", "--store", store)
+
+
+def test_undo_passes_over_what_the_machine_noted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dashboard.handing.WAIT_S", 0.0)
+    path, run_id = tmp_path / "left.sqlite", "r" * 32
+    store = open_store(f"sqlite:///{path}")
+    store.begin_run(Run(run_id, "north-bench", 1_700_000_000_000, "UTC", ""))
+    pulled = Mark("a" * 32, "north-bench", run_id, 5.0, 1_700_000_005_000, "pulled")
+    slept = Mark("b" * 32, "north-bench", run_id, 9.0, 1_700_000_009_000, "suspended", source="machine")
+    store.add([], [pulled, slept])
+    store.close()
+    (tmp_path / "marks" / "north-bench").mkdir(parents=True)
+    ok("mark", "--undo", "--store", str(path))
+    (waiting,) = (tmp_path / "marks" / "north-bench").glob("*.mark")
+    assert json.loads(waiting.read_bytes())["undoes"] == pulled.id
+    assert "nothing called 'suspended'" in refused("mark", "suspended", "--undo", "--store", str(path))
+
+
+def test_a_mark_that_no_recorder_could_read_is_said(tmp_path: Path) -> None:
+    place = store_place(open_shop(None), str(tmp_path / "s.sqlite"), practice=False)
+    assert "marks" not in [one.about for one in record_findings(place, datetime.now(UTC))]
+    (place.marks / "north-bench").mkdir(parents=True)
+    (place.marks / "north-bench" / "0000000001-x.refused").write_bytes(b'{"name": "pul')
+    (found,) = [one for one in record_findings(place, datetime.now(UTC)) if one.about == "marks"]
+    assert found.grade is Grade.WRONG
+    assert "0000000001-x.refused" in found.found
 
 
 def test_a_heat_without_its_recorder_is_found(tmp_path: Path) -> None:

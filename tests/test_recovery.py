@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from calibration.recovery import Recovery, fit
 
-EXPECTED = {"steady_c": 182.0, "steady_std_k": 3.0, "fall_k": 40.0, "recovery_s": 90.0}
+EXPECTED: dict[str, Any] = {"steady_c": 182.0, "steady_std_k": 3.0, "fall_k": 40.0, "recovery_s": 90.0}
 
 
 def course(truth: Recovery, until_s: float, swing_k: float = 0.0) -> tuple[np.ndarray, np.ndarray]:

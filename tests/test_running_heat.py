@@ -64,6 +64,7 @@ class Rig:
             self.bench,
             form=HeatForm(oven="north"),
             watch=ClockWatch(self.clock, lambda _: "+01:00 CET"),
+            own_thread=False,
         )
 
     def open(self) -> Store:

@@ -431,9 +431,9 @@ def test_thinning_follows_its_rule(store: Store) -> None:
     store.thin(BENCH, RUN, 4000.0)
     gone = store.thin(BENCH, RUN, 7900.0)
     there = [block.second for block in store.blocks(BENCH, RUN)]
-    kept = [s for s in range(8000) if s % 10 == 0 or 3000 - 1801 <= s <= 3100 or s >= 8000 - 1801]
+    kept = [s for s in range(8000) if s % 10 == 0 or 3000 - 1801 <= s <= 3100 or s >= 8000 - 3601]
     assert there == kept
-    assert gone == sum(1 for s in range(4000, 7999 - 1800) if s % 10)
+    assert gone == sum(1 for s in range(4000, 7999 - 3600) if s % 10)
     assert store.blocks(BENCH, RUN, 20.0, 20.0) == [second(20, rows=1)]  # whole, not averaged
     assert store.verify() == []
 

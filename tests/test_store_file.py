@@ -106,7 +106,9 @@ def test_the_writing_connection_is_durable_and_strict(path: Path) -> None:
     with store._write() as connection:
         said = {
             name: connection.execute(text(f"PRAGMA {name}")).scalar()
-            for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout", "recursive_triggers")
+            for name in (
+                "journal_mode", "synchronous", "fullfsync", "foreign_keys", "busy_timeout", "recursive_triggers",
+            )
         }
         loose = connection.execute(
             text("SELECT name FROM pragma_table_list WHERE schema = 'main' AND NOT strict AND name NOT LIKE 'sqlite%'")
@@ -115,6 +117,7 @@ def test_the_writing_connection_is_durable_and_strict(path: Path) -> None:
     # 2 is FULL in SQLite's documentation of the pragma.
     assert said == {
         "journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 1000, "recursive_triggers": 1,
+        "fullfsync": 1,
     }  # fmt: skip
     store.close()
 

@@ -30,7 +30,7 @@ def bench(
     A bench of recordings alone ends by itself when they are over.
 
     Heats begin and end by 'pullcue mark', by the board's button or by the door as the air shows it. What comes outside
-    of heats is kept too, thinned after 30 minutes.
+    of heats is kept too, thinned after an hour.
     """
     from dashboard.benches import UNREAL, open_bench, read_bench
     from dashboard.commands.heat_plan import HeatPlanner

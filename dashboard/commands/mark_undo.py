@@ -93,7 +93,7 @@ def _last(place: StorePlace, bench: str, name: str, wait: Clock | None) -> str |
 def _standing(kept: Store, bench: str, run: str) -> list[Mark]:
     """What people, buttons and the door marked, in order of time, without what was taken back."""
     marks = kept.marks(bench, run, -_EVER, _EVER)
-    return [one for one in in_force(marks) if one.source != "clock" and one.name != FORM and one.run == run]
+    return [one for one in in_force(marks) if not one.of_machine and one.name != FORM and one.run == run]
 
 
 def _words(place: StorePlace, bench: str, wanted: Request, clock: Clock) -> str:
