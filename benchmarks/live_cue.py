@@ -44,6 +44,8 @@ Array = NDArray[np.float64]
 BATCH = 64
 #: A heat is first looked at at these shares of its plan's early edge, then every so often: this share of its plan.
 EARLY, EVERY = (0.3, 0.5, 0.7, 0.85), 1 / 150
+#: A heat that lacks so much more for a cue, K, is looked at again after so many times.
+FAR_K, FAR_TICKS = 2.0, 4
 #: What the coldest point may lack before a cue counts as false, K.
 FALSE_K = 1.0
 
@@ -105,18 +107,23 @@ def follow_heats(kind: Kind, heats: int, seed: int, risk: float, members: int) -
     rules = Rules(hold_s=0.0)
     cues: list[Cue | None] = [None] * heats
     at_s = np.full(heats, np.inf)
-    unknown = np.zeros(heats, np.bool_)
+    unknown, next_s = np.zeros(heats, np.bool_), np.zeros(heats)
     closes = np.minimum(truth.spoilt_s, end_s - 120.0)
     moments = [share * early for share in EARLY]
     moments += list(np.arange(0.9 * early, end_s - 120.0, EVERY * middle))
     for now_s in moments:
-        under_way = [i for i in range(heats) if np.isinf(at_s[i]) and now_s <= closes[i]]
-        if not under_way:
+        alive = [i for i in range(heats) if np.isinf(at_s[i]) and now_s <= closes[i]]
+        if not alive:
             break
+        under_way = [i for i in alive if now_s >= next_s[i]]
+        if not under_way:
+            continue
         answers = together([live[i] for i in under_way], [seen[i] for i in under_way], [now_s] * len(under_way))
         for i, answer in zip(under_way, answers, strict=True):
             cues[i] = cue = follow(cues[i], answer, rules)
             unknown[i] |= cue.state is State.UNKNOWN
+            # Nothing can come in the next seconds of a sheet that is still so far from it.
+            next_s[i] = now_s + (FAR_TICKS * EVERY * middle - 1e-6 if answer.surely_k < -rules.short_k - FAR_K else 0.0)
             if cue.state in (State.PULL, State.LAST):
                 at_s[i] = now_s
     return firsts(truth, seen, at_s, unknown)

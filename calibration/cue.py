@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from calibration.estimate import Answer, Estimate, Moment
-from thermal.notes import Note, difference
+from thermal.notes import Note, difference, length
 from thermal.window import DROP_LARGE
 
 
@@ -128,7 +128,7 @@ def _wanted(now: Estimate, colder: Answer, hotter: Answer, held: State | None, r
     if warm and dropped:
         if closing:
             return State.LAST, Note(f"Ready, and close to its limit: {hotter.closes_by}")
-        return State.PULL, Note("The coldest point is warm enough" + (", the drop is there" if _drops(now) else ""))
+        return State.PULL, _ready_note(now)
     # A drop that is not there yet cannot be about to be too large.
     if closing and colder.p_core >= 0.5 and (dropped or hotter.closes_by != DROP_LARGE):
         return State.LAST, Note(
@@ -156,8 +156,13 @@ def _closing(colder: Answer, hotter: Answer, now_s: float, rules: Rules) -> bool
     return hotter.closes.low - now_s <= before_s
 
 
-def _drops(now: Estimate) -> bool:
-    return now.drop_mm is not None
+def _ready_note(now: Estimate) -> Note:
+    if now.drop_wanted_mm is None:
+        return Note("The coldest point is warm enough")
+    if now.thermal is not None:
+        return Note("The coldest point is warm enough, the drop is there")
+    wanted = length(now.drop_wanted_mm * 1e-3)
+    return Note("The coldest point is warm enough; nobody measures the drop: look that it is {0}", (wanted,))
 
 
 def _countdown(state: State, now_s: float, colder: Answer, hotter: Answer) -> tuple[float | None, str | None]:

@@ -62,6 +62,7 @@ class Estimate(Answer):
 
     Attributes:
         time_s: since the sheet went in. drop_measured_mm: the last believed reading; None without a recent one.
+        drop_wanted_mm: None where none is wanted.
         thermal: without the drop and the bubble's marks; None where they were not used.
         misfit: how far the evidence lies from the model, about one where the heat is explained; None without evidence.
         used, set_aside: columns and marks that count, and that do not with the reason.
@@ -70,6 +71,7 @@ class Estimate(Answer):
 
     time_s: float
     drop_measured_mm: float | None
+    drop_wanted_mm: float | None
     thermal: Answer | None
     misfit: float | None
     used: tuple[str, ...]

@@ -260,6 +260,7 @@ class Estimator:
         return Estimate(
             time_s=now_s,
             drop_measured_mm=_last(trust.seen, "drop_mm", now_s),
+            drop_wanted_mm=self._wanted_mm(),
             thermal=apart,
             misfit=misfit,
             used=tuple(one.name for one in found),
@@ -269,6 +270,11 @@ class Estimator:
             notes=self._notes(trust, weighed, misfit),
             **{name: getattr(full, name) for name in Answer.__dataclass_fields__},
         )
+
+    def _wanted_mm(self) -> float | None:
+        if self._of.drop_min is None or self._case.opening_m is None:
+            return None
+        return self._of.drop_min * equivalent_radius_m(self._case.opening_m) * 1e3
 
     def _notes(self, trust: Believed, weighed: Weighed, misfit: float | None) -> tuple[Note, ...]:
         """What to know about the estimate, most important first."""

@@ -1,0 +1,43 @@
+"""The live estimate on virtual heats whose truth is known: a small seeded part of benchmarks/live_estimate.py and
+benchmarks/live_cue.py (tables in docs/numerics.md). Truth is drawn from the estimate's own priors.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from live_cue import KINDS, follow_heats, upper_limit
+from live_estimate import run
+
+HEATS = 24
+
+
+@pytest.mark.parametrize("sensors", ["air", "face", "clear"])
+def test_the_error_is_what_the_data_allow_and_the_intervals_hold(sensors: str) -> None:
+    row = run(sensors, 4.0, HEATS, 21, 96)
+    # With 24 heats a root mean square is within a quarter of its value 9 times of 10: 1.25 becomes 1.6.
+    assert row.ratio < 1.6
+    # 90 % of 24 is 21.6; 17 or fewer of 24 happen once in 100 times (binomial).
+    assert min(*row.opens_held, *row.core_held) > 17 / HEATS
+
+
+def test_more_sensors_lower_the_bound_and_the_error() -> None:
+    air, face = (run(sensors, 4.0, HEATS, 22, 96) for sensors in ("air", "face"))
+    assert face.bound_k < 0.6 * air.bound_k
+    assert face.error_k < 0.7 * air.error_k
+
+
+def test_the_first_pull_now_is_seldom_false_and_not_late() -> None:
+    found = follow_heats(KINDS["calibrated-6"], 16, 31, 0.01, 96)
+    assert all(np.isfinite(one.at_s) for one in found)
+    assert sum(one.short_k > 1.0 for one in found) <= 1  # two of 16 at a rate of 1 % happen once in 90 times
+    delays = np.array([one.at_s - one.opens_s for one in found])
+    costs = np.array([(2.326 * one.bound_k - 1.0) / one.rate_k_s for one in found])
+    assert np.median(delays) < 2.0 * np.median(costs) + 5.0
+
+
+def test_upper_limit_of_a_share() -> None:
+    # The 'rule of three' (J.A. Hanley, A. Lippman-Hand, JAMA 249 (1983) 1743): none of n leaves at most about 3/n.
+    assert upper_limit(0, 300) == pytest.approx(3.0 / 300, rel=0.01)
+    assert upper_limit(5, 5) == 1.0
