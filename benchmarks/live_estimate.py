@@ -28,15 +28,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.air import Heard
+from calibration.air import Heard, heard
+from calibration.doubt import believed
 from calibration.estimate import Estimate
 from calibration.estimator import MEMBERS, Estimator
 from calibration.evidence import at_time, evidence, first_passed
 from calibration.members import Members, names, solve
 from calibration.observed import Observed
-from calibration.times import past
+from calibration.times import ahead, past
 from live_cases import CALIBRATED, GAUGES_MM, ROUGH, Known, cell
 from thermal.case import Case
+from thermal.window import Limits
 from virtual_heats import LINE_MM, TOGETHER, Disturbed, Truth, readings, together, virtual_heats
 
 Array = NDArray[np.float64]
@@ -44,6 +46,9 @@ Array = NDArray[np.float64]
 #: The last look is this long before the opening, on a raster that lets heats be solved together, s.
 BEFORE_S, TICK_S = 60.0, 16.0
 QUARTERS = (0.25, 0.5, 0.75, 1.0)
+#: Draws of the exact posterior, from a normal distribution so much wider than the estimate's.
+DRAWS, WIDER = 4000, 1.15
+EXACT = (("face", 4.0), ("drop", 4.0), ("clear", 6.0))
 #: Difference of one unknown for the slopes, in its standard deviations.
 DIFFERENCE = 0.25
 
@@ -85,8 +90,8 @@ def bounds(truth: Truth, some: Sequence[int], seen: Sequence[Observed], at_s: Se
     for start in range(0, len(some), together_now):
         part = some[start : start + together_now]
         normals = np.concatenate([truth.members.normals[:, [i]] + steps for i in part], axis=1)
-        heard = [on_grid(truth.heard[i], time_s) for i in part] if "air_upper_c" in seen[part[0]].columns else None
-        members = solve(case, of, heard, normals, time_s, float(max(at_s)))
+        airs = [on_grid(truth.heard[i], time_s) for i in part] if "air_upper_c" in seen[part[0]].columns else None
+        members = solve(case, of, airs, normals, time_s, float(max(at_s)))
         for k, i in enumerate(part):
             own = members.columns(slice(k * size, (k + 1) * size))
             found.append(bound(case, own, seen[i], at_s[start + k]))
@@ -117,6 +122,54 @@ def bound(case: Case, members: Members, seen: Observed, at_s: float) -> tuple[fl
     opens = slope(first_passed(members.time_s, members.coldest_c, members.minimum_c))
     core_c = slope(at_time(members.time_s, members.coldest_c, np.array([at_s]))[0])
     return float(np.sqrt(opens @ covariance @ opens)), float(np.sqrt(core_c @ covariance @ core_c))
+
+
+def exact(
+    case: Case, of: Limits, live: Estimator, seen: Observed, at_s: float, seed: int
+) -> tuple[float, float, float]:
+    """The posterior without linearising, by importance sampling from the estimate's own, widened: mean and standard
+    deviation of the opening time, s, and how many equal draws the weights are worth.
+    """
+    proposal, random = live.posterior(), np.random.default_rng(seed)
+    xi = random.standard_normal((len(proposal.mean), DRAWS))
+    normals = proposal.mean[:, None] + WIDER * proposal.factor @ xi
+    known = believed(case, seen.until(at_s)).seen
+    last_s = float(live.at(seen, at_s).opens.high or 2.0 * at_s) * 1.3
+    time_s = np.concatenate([past(at_s, (), 6.0 if case.drops else 12.0), ahead(at_s, last_s)])
+    air = heard(case, known, time_s, at_s)
+    members = solve(case, of, None if air is None else [air], normals, time_s, at_s)
+    log = -0.5 * np.sum(normals**2, axis=0) + 0.5 * np.sum(xi**2, axis=0)
+    for one in evidence(case, known, members, LINE_MM):
+        lower = np.linalg.cholesky(one.covariance)
+        log -= 0.5 * np.sum(np.linalg.solve(lower, one.measured[:, None] - one.predicted) ** 2, axis=0)
+    opens = first_passed(time_s, members.coldest_c, members.minimum_c)
+    log[~np.isfinite(opens)] = -np.inf
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    opens = np.where(np.isfinite(opens), opens, 0.0)
+    mean = float(weight @ opens)
+    return mean, float(np.sqrt(weight @ (opens - mean) ** 2)), float(1.0 / np.sum(weight**2))
+
+
+def beside_exact(name: str, gauge_mm: float, heats: int, seed: int, members: int) -> str:
+    """A line of a cell: errors of the estimate and of the exact posterior's mean beside that posterior's spread."""
+    sensors = SETS[name]
+    case, of = cell(gauge_mm, sensors.known, sensors.opening_m)
+    probe = Estimator(case, of, members=members).at(Observed(np.zeros(1), {}), 0.0)
+    truth = virtual_heats(case, of, heats, seed, 2.2 * float(probe.opens.middle or 0.0))
+    found = []
+    for i in range(heats):
+        at_s = float(truth.core_s[i]) - BEFORE_S
+        live, seen = Estimator(case, of, LINE_MM, members=members), readings(truth, i, sensors.of, seed)
+        answer = live.at(seen, at_s)
+        mean, spread, worth = exact(case, of, live, seen, at_s, i)
+        found.append(((answer.opens.middle or np.inf) - truth.core_s[i], mean - truth.core_s[i], spread, worth))
+    estimate, posterior, spreads, worth = np.array(found).T
+    return (
+        f"{sensors.words:25s} {gauge_mm:4g} mm  estimate {rms(estimate):5.1f} s"
+        f"  exact posterior {rms(posterior):5.1f} s  its spread {rms(spreads):5.1f} s"
+        f"  worth {np.median(worth):.0f} of {DRAWS} draws, {heats} heats"
+    )
 
 
 @dataclass(frozen=True)
@@ -217,9 +270,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "--disturbed", action="store_true", help="truths with disturbances that the model does not know"
     )
+    parser.add_argument("--exact", action="store_true", help="three cells beside the posterior without linearising")
     options = parser.parse_args(arguments)
     disturbed = None
     print(f"{platform.processor() or platform.machine()}, Python {platform.python_version()}, {datetime.date.today()}")
+    if options.exact:
+        for name, gauge_mm in EXACT:
+            print(beside_exact(name, gauge_mm, options.heats, options.seed, options.members), flush=True)
+        return
     kind = "with disturbances" if options.disturbed else "from the priors"
     print(
         f"{options.heats} heats a cell, truth {kind}, {options.members} members; held: at each quarter, opens / core, %"

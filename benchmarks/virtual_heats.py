@@ -196,9 +196,7 @@ def _lagged(truth: Array, lag_s: float) -> Array:
     return reading
 
 
-def _wander(
-    random: np.random.Generator, count: int, std: float, forgotten_s: float, step_s: float = READ_S
-) -> Array:
+def _wander(random: np.random.Generator, count: int, std: float, forgotten_s: float, step_s: float = READ_S) -> Array:
     decay = np.exp(-step_s / forgotten_s)
     kicks = std * np.sqrt(1.0 - decay * decay) * random.standard_normal(count)
     wander = np.empty(count)

@@ -170,17 +170,26 @@ class Estimator:
         self._last = weighed
         return self._estimate(trust, now_s, weighed)
 
+    def posterior(self) -> Proposal:
+        """The unknowns (`names`) by the last estimate, as a normal distribution.
+
+        Raises:
+            ValueError: before the first estimate.
+        """
+        if self._last is None:
+            raise ValueError("no estimate was asked for yet: ask for one with `at` first")
+        return self._last.update.proposal(self._now().proposal)
+
     def profile_c(self, seen: Observed, at_s: float) -> tuple[Array, float]:
         """The likeliest temperatures across the sheet at a moment not after the last estimate, °C, (nodes,), upper
         face first, and its drop over the clamp radius.
         """
-        heated, last = self._now(), self._last
-        assert last is not None
+        heated, mean = self._now(), self.posterior().mean
         trust = believed(self._case, seen.until(heated.at_s), self._trusted)
         time_s = heated.members.time_s
         found = air.heard(self._case, trust.seen, time_s, heated.at_s)
         case = replace(self._case, openings_s=(0.0, *air.doors_s(trust.seen)))
-        return profile_c(case, found, last.update.proposal(heated.proposal).mean, time_s, at_s)
+        return profile_c(case, found, mean, time_s, at_s)
 
     # ------------------------------------------------------------ heating
 
