@@ -1,0 +1,89 @@
+# ruff: noqa: E402 (threads must be switched off before numpy is imported)
+"""What a second's estimate costs: one bench, sixteen benches, a replay, a heat of two hours.
+
+    python benchmarks/live_speed.py
+
+Times are of the processor, not of the clock on the wall, which a shared machine makes longer; and, for the worst
+second, of the wall too.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_variable] = "1"
+
+import datetime
+import platform
+import time
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.estimator import Estimator
+from calibration.observed import Observed
+from live_cases import ROUGH, cell
+from thermal.case import Case
+from thermal.window import Limits
+from virtual_heats import LINE_MM, readings, virtual_heats
+
+BENCHES = 16
+
+
+def heat(case: Case, of: Limits, until_s: float, sensors: frozenset[str]) -> Observed:
+    """One virtual heat."""
+    return readings(virtual_heats(case, of, 1, 9, until_s), 0, sensors, 9)
+
+
+def follow(case: Case, of: Limits, seen: Observed, until_s: float) -> np.ndarray:
+    """Processor time of every second's estimate, s."""
+    live, costs = Estimator(case, of, LINE_MM), []
+    for now_s in np.arange(0.0, until_s, 1.0):
+        begun = time.process_time()
+        live.at(seen, float(now_s))
+        costs.append(time.process_time() - begun)
+    return np.array(costs)
+
+
+def told(words: str, costs: np.ndarray) -> str:
+    """One line of the table."""
+    return (
+        f"{words:44s} median {1e3 * np.median(costs):5.1f} ms, mean {1e3 * costs.mean():5.1f} ms,"
+        f" 99 % {1e3 * np.quantile(costs, 0.99):5.0f} ms; {1.0 / costs.mean():4.0f} times real time"
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    print(f"{platform.machine()}, Python {platform.python_version()}, {datetime.date.today()}; processor time")
+    for words, opening_m, sensors in (
+        ("6 mm, air and two faces", None, frozenset({"air", "faces"})),
+        ("6 mm bubble, air, two faces, drop", (0.3,), frozenset({"air", "faces", "drop"})),
+    ):
+        case, of = cell(6.0, ROUGH, opening_m)
+        print(told(words, follow(case, of, heat(case, of, 1000.0, sensors), 800.0)), flush=True)
+
+    case, of = cell(6.0, ROUGH)
+    seen = heat(case, of, 1000.0, frozenset({"air", "faces"}))
+    live = [Estimator(case, of, LINE_MM) for _ in range(BENCHES)]
+    for i, one in enumerate(live):
+        one.at(seen, 400.0 + i)
+    rounds = []
+    for now_s in np.arange(420.0, 480.0, 1.0):
+        begun = time.process_time()
+        for one in live:
+            one.at(seen, float(now_s))
+        rounds.append(time.process_time() - begun)
+    middle, worst = np.median(rounds), max(rounds)
+    print(f"{BENCHES} benches, a second of all: median {middle:.3f} s, worst {worst:.3f} s", flush=True)
+
+    case, of = cell(15.0, ROUGH)
+    case = replace(case, set_c=168.0)  # so that it takes two hours
+    costs = follow(case, of, heat(case, of, 7300.0, frozenset({"air", "faces"})), 7200.0)
+    for hour, part in enumerate(np.array_split(costs, 4)):
+        print(told(f"15 mm, two hours: half hour {hour + 1}", part), flush=True)
+
+
+if __name__ == "__main__":
+    main()
