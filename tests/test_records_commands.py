@@ -23,10 +23,12 @@ from click.testing import CliRunner, Result
 
 from dashboard.bench_check import Grade
 from dashboard.commands import pullcue
+from dashboard.commands.mark_undo import _ended_words
 from dashboard.program_check import strangers
 from dashboard.shop import DEMO_FOLDER, open_shop
 from dashboard.store_check import record_findings
 from dashboard.store_place import age_words, backup_words, store_place
+from logger.actions import Ended
 from logger.cells import STARTS
 from logger.heatfile import read_heat
 from logger.records import HeatRecord, Mark, Run
@@ -262,6 +264,29 @@ def test_undo_passes_over_what_the_machine_noted(tmp_path: Path, monkeypatch: py
     (waiting,) = (tmp_path / "marks" / "north-bench").glob("*.mark")
     assert json.loads(waiting.read_bytes())["undoes"] == pulled.id
     assert "nothing called 'suspended'" in refused("mark", "suspended", "--undo", "--store", str(path))
+
+
+@pytest.mark.parametrize(
+    ("name", "state", "words"),
+    [
+        ("pulled", "finished", "; heat 1 had ended by then and stays finished"),
+        ("start", "finished", "; heat 1 had ended by then and stays finished"),
+        ("start", "aborted", "; heat 1 is aborted"),
+        ("pulled", None, ""),
+    ],
+)
+def test_what_an_undo_changed_of_the_heat_is_said(name: str, state: Ended | None, words: str, tmp_path: Path) -> None:
+    run_id, began_ms = "r" * 32, 1_700_000_000_000
+    store = open_store(f"sqlite:///{tmp_path / 's.sqlite'}")
+    store.begin_run(Run(run_id, "north-bench", began_ms, "UTC", ""))
+    start = Mark("a" * 32, "north-bench", run_id, 1.0, began_ms + 1000, "start")
+    pulled = Mark("b" * 32, "north-bench", run_id, 9.0, began_ms + 9000, "pulled")
+    store.add([], [start, pulled])
+    store.begin_heat(HeatRecord(0, start.id, "north-bench", run_id, 1.0, began_ms + 1000))
+    if state is not None:
+        store.finish_heat(start.id, 9.0, state)
+    assert _ended_words(store, {"start": start, "pulled": pulled}[name]) == words
+    store.close()
 
 
 def test_a_mark_that_no_recorder_could_read_is_said(tmp_path: Path) -> None:

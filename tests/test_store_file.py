@@ -107,7 +107,12 @@ def test_the_writing_connection_is_durable_and_strict(path: Path) -> None:
         said = {
             name: connection.execute(text(f"PRAGMA {name}")).scalar()
             for name in (
-                "journal_mode", "synchronous", "fullfsync", "foreign_keys", "busy_timeout", "recursive_triggers",
+                "journal_mode",
+                "synchronous",
+                "fullfsync",
+                "foreign_keys",
+                "busy_timeout",
+                "recursive_triggers",
             )
         }
         loose = connection.execute(
