@@ -50,7 +50,8 @@ class Believed:
 
 def believed(case: Case, seen: Observed, trusted: frozenset[str] = frozenset()) -> Believed:
     """Set aside what cannot be true; columns in `trusted` are taken as they are."""
-    columns, reasons = dict(seen.columns), {}
+    columns = dict(seen.columns)
+    reasons: dict[str, str] = {}
     for name, values in seen.columns.items():
         if name in trusted or not len(values):
             continue
@@ -77,7 +78,8 @@ def _hottest(case: Case, seen: Observed) -> Array:
     """The hottest of air and walls at each time, °C; the walls as the card says where they were not measured."""
     around = [seen.columns[name] for role in (*AIR, "wall_c") for name in seen.of_role(role)]
     walls = np.full(len(seen.time_s), steady_wall_c(case.oven, case.set_c))
-    return np.fmax.reduce([walls, *around])
+    hottest: Array = np.fmax.reduce([walls, *around])
+    return hottest
 
 
 def _still(seen: Observed, name: str, values: Array) -> Flags:

@@ -128,9 +128,8 @@ def _binned(seen: Observed, column: str, time_s: Array) -> _Binned | None:
     count = np.bincount(place, minlength=len(time_s))
     there = count > 0
     n = count[there]
-    return _Binned(
-        np.bincount(place, at, len(time_s))[there] / n, np.bincount(place, values, len(time_s))[there] / n, n * 1.0
-    )
+    when, mean = (np.bincount(place, of, len(time_s))[there] / n for of in (at, values))
+    return _Binned(when, mean, n.astype(np.float64))
 
 
 def _wandering(at_s: Array, std: float, forgotten_s: float) -> Array:

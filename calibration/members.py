@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +77,7 @@ class Members:
 
     def columns(self, keep: slice) -> Members:
         """Some of the members."""
-        cut = {
+        cut: dict[str, Any] = {
             name: None if (value := getattr(self, name)) is None else value[..., keep]
             for name in self.__dataclass_fields__
             if name not in ("time_s", "kept")

@@ -11,6 +11,7 @@ Sarkka, IEEE Trans. Signal Processing 63 (2015) 5561, posterior linearisation, r
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -93,7 +94,7 @@ class Update:
         narrowing by a factor e, count as one.
         """
         least = float(np.min(np.linalg.eigvalsh(self.narrowing)))
-        return max(float(np.max(np.abs(self.shift))), -np.log(max(least, 1e-9)))
+        return max(float(np.max(np.abs(self.shift))), -math.log(max(least, 1e-9)))
 
 
 @dataclass(frozen=True)
