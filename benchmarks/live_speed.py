@@ -29,6 +29,8 @@ from thermal.window import Limits
 from virtual_heats import LINE_MM, readings, virtual_heats
 
 BENCHES = 16
+#: Of a long heat so much is followed, s: long enough for members to be heated anew.
+SPAN_S = 400.0
 
 
 def heat(case: Case, of: Limits, until_s: float, sensors: frozenset[str]) -> Observed:
@@ -36,10 +38,10 @@ def heat(case: Case, of: Limits, until_s: float, sensors: frozenset[str]) -> Obs
     return readings(virtual_heats(case, of, 1, 9, until_s), 0, sensors, 9)
 
 
-def follow(case: Case, of: Limits, seen: Observed, until_s: float) -> np.ndarray:
+def follow(live: Estimator, seen: Observed, from_s: float, until_s: float) -> np.ndarray:
     """Processor time of every second's estimate, s."""
-    live, costs = Estimator(case, of, LINE_MM), []
-    for now_s in np.arange(0.0, until_s, 1.0):
+    costs = []
+    for now_s in np.arange(from_s, until_s, 1.0):
         begun = time.process_time()
         live.at(seen, float(now_s))
         costs.append(time.process_time() - begun)
@@ -62,17 +64,18 @@ def main() -> None:
         ("6 mm bubble, air, two faces, drop", (0.3,), frozenset({"air", "faces", "drop"})),
     ):
         case, of = cell(6.0, ROUGH, opening_m)
-        print(told(words, follow(case, of, heat(case, of, 1000.0, sensors), 800.0)), flush=True)
+        live = Estimator(case, of, LINE_MM)
+        print(told(words, follow(live, heat(case, of, 1000.0, sensors), 0.0, 800.0)), flush=True)
 
     case, of = cell(6.0, ROUGH)
     seen = heat(case, of, 1000.0, frozenset({"air", "faces"}))
-    live = [Estimator(case, of, LINE_MM) for _ in range(BENCHES)]
-    for i, one in enumerate(live):
+    benches = [Estimator(case, of, LINE_MM) for _ in range(BENCHES)]
+    for i, one in enumerate(benches):
         one.at(seen, 400.0 + i)
     rounds = []
     for now_s in np.arange(420.0, 480.0, 1.0):
         begun = time.process_time()
-        for one in live:
+        for one in benches:
             one.at(seen, float(now_s))
         rounds.append(time.process_time() - begun)
     middle, worst = np.median(rounds), max(rounds)
@@ -80,9 +83,11 @@ def main() -> None:
 
     case, of = cell(15.0, ROUGH)
     case = replace(case, set_c=168.0)  # so that it takes two hours
-    costs = follow(case, of, heat(case, of, 7300.0, frozenset({"air", "faces"})), 7200.0)
-    for hour, part in enumerate(np.array_split(costs, 4)):
-        print(told(f"15 mm, two hours: half hour {hour + 1}", part), flush=True)
+    seen, one = heat(case, of, 7300.0, frozenset({"air", "faces"})), Estimator(case, of, LINE_MM)
+    for end_s in (1800.0, 3600.0, 7200.0):
+        one.at(seen, end_s - SPAN_S - 1.0)
+        words = f"15 mm, the {SPAN_S:.0f} s before {end_s / 60.0:.0f} min"
+        print(told(words, follow(one, seen, end_s - SPAN_S, end_s)), flush=True)
 
 
 if __name__ == "__main__":
