@@ -202,7 +202,7 @@ class Estimator:
         """Heat members anew, from the door through `now_s` on."""
         doors_s = air.doors_s(seen)
         case = replace(self._case, openings_s=(0.0, *doors_s))
-        widest_s = times.WIDEST_OF_BUBBLE_S if case.drops else times.WIDEST_S
+        widest_s = times.widest_s(now_s, case.drops)
         time_s = np.concatenate(
             [times.past(now_s, doors_s, widest_s), times.ahead(now_s, max(self._until_s, now_s + _FOLLOWED_S))]
         )

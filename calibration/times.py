@@ -10,12 +10,20 @@ Array = NDArray[np.float64]
 #: Spacing since the door was opened last: this share of the time since, at least so much, s. A sheet's answer to a
 #: fall of its air is smooth on that scale.
 _SHARE, _CLOSEST_S = 0.1, 2.0
-#: Widest spacing, s; a bubble's fall is quicker.
-WIDEST_S, WIDEST_OF_BUBBLE_S = 12.0, 6.0
+#: Widest spacing, s; a bubble's fall is quicker. Of a long heat, this share of it, so that its cost does not grow.
+_WIDEST_S, _WIDEST_OF_BUBBLE_S = 12.0, 6.0
+_WIDEST_SHARE, _WIDEST_SHARE_OF_BUBBLE = 1 / 100, 1 / 200
 #: Where the air jumps, the moment before is kept too, s.
 _JUST_S = 0.5
 #: Spacing ahead: from this on, growing with the distance, s.
 _AHEAD_S, _AHEAD_SHARE, _AHEAD_WIDEST_S = 5.0, 0.04, 40.0
+
+
+def widest_s(now_s: float, bubble: bool) -> float:
+    """Widest spacing of the times up to `now_s`, s."""
+    if bubble:
+        return max(_WIDEST_OF_BUBBLE_S, _WIDEST_SHARE_OF_BUBBLE * now_s)
+    return max(_WIDEST_S, _WIDEST_SHARE * now_s)
 
 
 def past(now_s: float, doors_s: tuple[float, ...], widest_s: float) -> Array:
