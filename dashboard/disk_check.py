@@ -24,7 +24,7 @@ _ROW_BYTES, _PAGES = 46, 1.26
 def bytes_per_hour(store: Store | None) -> tuple[float, bool]:
     """What recording takes of the disk, and whether that was measured.
 
-    Outside of heats samples are thinned after half an hour, so this is the most it can be.
+    Outside of heats samples are thinned after an hour, so this is the most it can be.
     """
     found = None if store is None else store.recording_rate()
     rate, benches = found or (float(_UNKNOWN_RATE), 1)

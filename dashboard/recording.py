@@ -76,18 +76,25 @@ class Recording:
         """Whether a heat is open and whether all goes into the store, a sentence each."""
         if self._last is None:
             return (f"Recorded in {self.place.words}",)
-        heat, kept = self._last.heat, self._last.kept
+        heat = self._last.heat
         since = f"; a heat is open since {self.recorder.now_s - heat.start_s:.0f} s" if heat else "; no heat is open"
         lines = [f"Recorded in {self.place.words}{since}"]
         if heat and (plan := plan_words(heat.form.plan_json)):
             lines.append(plan)
+        return (*lines, *self.waiting())
+
+    def waiting(self) -> tuple[str, ...]:
+        """What is not in the store, and why, in a sentence; empty while all goes its way."""
+        if self._last is None:
+            return ()
+        kept = self._last.kept
         if kept.unsaved:
-            lines.append(f"NOT SAVED: {kept.unsaved} entries are in memory only: {kept.trouble}")
-        elif kept.trouble:
-            lines.append(f"{kept.spooled} entries wait in the spool, safe on this disk: {kept.trouble}")
-        elif kept.spooled > _ON_THEIR_WAY:
-            lines.append(f"{kept.spooled} entries, safe on this disk, are on their way into the store")
-        return tuple(lines)
+            return (f"NOT SAVED: {kept.unsaved} entries are in memory only: {kept.trouble}",)
+        if kept.trouble:
+            return (f"{kept.spooled} entries wait in the spool, safe on this disk: {kept.trouble}",)
+        if kept.spooled > _ON_THEIR_WAY:
+            return (f"{kept.spooled} entries, safe on this disk, are on their way into the store",)
+        return ()
 
     def as_json(self) -> dict[str, Any]:
         """One object for `--json`."""

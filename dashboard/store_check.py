@@ -71,7 +71,7 @@ def _store(
     store: Store, place: StorePlace, now: datetime, progress: Callable[[int, int], None] | None
 ) -> list[Finding]:
     count, problems = store.count(HeatFilter(limit=None)), store.verify(progress)
-    found = [_finding("store", True, f"{place.words}: {count} heats")]
+    found = [_finding("store", True, f"{place.words}: {count} heat{'' if count == 1 else 's'}")]
     if problems:
         found += [
             _finding("chain of records", False, problem, "compare with a backup: pullcue backup DIR --restore --store "
@@ -119,7 +119,7 @@ def _spool(place: StorePlace) -> list[Finding]:
     size = sum(path.stat().st_size for path in waiting if path.exists())
     found = []
     if size:
-        words = f"{size / 1e6:.1f} MB wait in {place.spool} for the store"
+        words = f"{size / 1e3:.1f} kB wait in {place.spool} for the store"
         found.append(_finding("spool", True, f"{words}: the bench's recorder stores them when it can"))
     else:
         found.append(_finding("spool", True, "nothing waits for the store"))

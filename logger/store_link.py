@@ -10,7 +10,8 @@ from collections.abc import Callable
 from logger.actions import RecorderStore
 from logger.backoff import Backoff
 from logger.clock import Clock
-from logger.records import BenchHeld, new_id
+from logger.records import BenchHeld, StoreDown, new_id
+from thermal.fields import InputError
 
 #: The store is told this often that the bench is still recorded, s.
 HOLD_EVERY_S = 10.0
@@ -82,7 +83,8 @@ class StoreLink:
         return self._store
 
     def _failed(self, error: Exception) -> None:
-        self.trouble = f"the store does not take what is recorded ({type(error).__name__}: {error})"
+        said = str(error) if isinstance(error, StoreDown | InputError) else f"{type(error).__name__}: {error}"
+        self.trouble = f"the store does not take what is recorded ({said})"
         self._again_s = self._clock.monotonic_s() + self._backoff.again()
         self._shut()
 

@@ -84,7 +84,10 @@ def test_marks_do_not_travel_over_a_noisy_line() -> None:
     content = as_json("--for", "130", "--speed", "60", "--pull", "100", "--fault", "garbage@50+60", "--fault",
                       "cable@50+60")  # fmt: skip
     marks = {mark["name"]: mark for mark in content["recorded"]["marks"] if mark["source"] == "technician"}
-    assert {name: round(mark["time_s"], -1) for name, mark in marks.items()} == {"door_closed": 60.0, "pulled": 100.0}
+    # At 60 times real time a quarter of a second of a busy machine is 15 s of the oven.
+    assert {name: mark["time_s"] for name, mark in marks.items()} == pytest.approx(
+        {"door_closed": 60.0, "pulled": 100.0}, abs=15.0
+    )
     assert [mark["name"] for mark in content["marks"]] == ["door_closed", "pulled"]
 
 

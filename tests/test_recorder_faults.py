@@ -74,8 +74,22 @@ class Live:
         assert max(self.rounds_s) < ROUND_AT_MOST_S
 
 
-def test_a_store_locked_by_another_program(tmp_path: Path) -> None:
-    live = Live(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite'}").start()
+@pytest.fixture
+def recording(tmp_path: Path) -> Iterator[Callable[[str], Live]]:
+    """Makes a recorder that writes into the store of a URL; none is left behind, whatever fails."""
+    made: list[Live] = []
+
+    def start(url: str) -> Live:
+        made.append(Live(tmp_path, url).start())
+        return made[-1]
+
+    yield start
+    for live in made:
+        live.recorder.close()
+
+
+def test_a_store_locked_by_another_program(recording: Callable[[str], Live], tmp_path: Path) -> None:
+    live = recording(f"sqlite:///{tmp_path / 'store.sqlite'}")
     live.run(1.5)
     other = sqlite3.connect(tmp_path / "store.sqlite", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -98,13 +112,15 @@ def server() -> Iterator[postgres_server.Postgres]:
     running.close()
 
 
-def test_a_server_stopped_under_a_running_recorder(server: postgres_server.Postgres, tmp_path: Path) -> None:
-    live = Live(tmp_path, server.url("stopped")).start()
+def test_a_server_stopped_under_a_running_recorder(
+    server: postgres_server.Postgres, recording: Callable[[str], Live]
+) -> None:
+    live = recording(server.url("stopped"))
     live.run(2.0)
     live.recorder.mark(request("start", 0))
     with _in_background(lambda: server.stop("immediate")):
         live.run(STOPPED_S)
-    assert any("StoreDown" in words for words in live.words)
+    assert any("the store does not take what is recorded" in words for words in live.words)
     assert live.spooled >= STOPPED_S - 2.0
     with _in_background(server.start):
         live.run(2.0)
@@ -126,9 +142,9 @@ class _in_background:
         self._thread.join()
 
 
-def test_a_server_that_does_not_answer(server: postgres_server.Postgres, tmp_path: Path) -> None:
+def test_a_server_that_does_not_answer(server: postgres_server.Postgres, recording: Callable[[str], Live]) -> None:
     # Its processes stand still, as a machine that hangs does: no error comes, a call just lasts.
-    live = Live(tmp_path, server.url("hung")).start()
+    live = recording(server.url("hung"))
     live.run(1.5)
     server.signal("STOP")
     try:

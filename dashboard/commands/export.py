@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import click
 
-from dashboard.commands.records_options import number_of, opened, place_of, store_options
+from dashboard.commands.records_options import bar, number_of, opened, place_of, store_options
 from thermal.fields import InputError
-
-_MANY = 5
 
 
 @click.command("export")
@@ -44,7 +40,7 @@ def export(
             from dashboard.store_tables import write_tables
 
             wanted = ("csv", "parquet") if form == "both" else (form,)
-            written = write_tables(kept, to or Path("pullcue-export"), wanted, _bar)
+            written = write_tables(kept, to or Path("pullcue-export"), wanted, bar)
         else:
             written = _heat_files(kept, numbers, to, raw)
     if as_json:
@@ -58,12 +54,6 @@ def export(
         click.echo("\n".join(map(str, written)))
 
 
-def _bar(things: list[Any], label: str) -> Any:
-    """A context whose value goes through the things, with a bar where they are many."""
-    seen = len(things) >= _MANY and sys.stderr.isatty()
-    return click.progressbar(things, label=label, file=sys.stderr) if seen else nullcontext(things)
-
-
 def _heat_files(store: Any, numbers: tuple[str, ...], to: Path | None, raw: bool) -> list[Path]:
     from logger.heatfile import write_new
 
@@ -72,7 +62,7 @@ def _heat_files(store: Any, numbers: tuple[str, ...], to: Path | None, raw: bool
     if folder is not None and not folder.is_dir():
         raise InputError(f"--to {folder}: expected a folder for {len(wanted)} heats; make it first")
     written = []
-    with _bar(wanted, "Writing") as each:
+    with bar(wanted, "Writing") as each:
         for number in each:
             name, content = heat_file(store, number, raw)
             path = (folder or Path()) / name if folder is not None or to is None else to

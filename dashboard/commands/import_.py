@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Iterable, Sequence
-from contextlib import nullcontext
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from dashboard.commands.records_options import opened, place_of, store_options
+from dashboard.commands.records_options import bar, opened, place_of, store_options
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
     from logger.records import HeatRecord
     from logger.store import Store
 
-#: From this many files on a bar shows how far it is.
-_MANY = 5
 #: A heat file is a few megabytes; what is larger than this is another kind of file.
 _LARGEST_BYTES = 200_000_000
 
@@ -91,7 +87,7 @@ def _export(store: Store, folder: Path) -> dict[str, Any]:
     from dashboard.table_files import read_tables
     from dashboard.table_import import take_in
 
-    taken = take_in(read_tables(folder), store, _bar)
+    taken = take_in(read_tables(folder), store, bar)
     new = {was: number for was, (number, is_new) in taken.numbers.items() if is_new}
     words = f"{folder}: {len(new)} heats kept, {len(taken.numbers) - len(new)} were there already"
     moved = {was: number for was, number in new.items() if was != number}
@@ -103,14 +99,8 @@ def _export(store: Store, folder: Path) -> dict[str, Any]:
     return {"folder": str(folder), "heats": numbers, "same_chain": taken.same_chain, "words": words}
 
 
-def _bar(things: Sequence[Any], label: str) -> Any:
-    """A context whose value goes through the things, with a bar on a terminal where they are many."""
-    seen = len(things) >= _MANY and sys.stderr.isatty()
-    return click.progressbar(things, label=label, file=sys.stderr) if seen else nullcontext(things)
-
-
 def _all(store: Store, files: list[Path]) -> list[_Kept]:
-    with _bar(files, "Importing") as each:
+    with bar(files, "Importing") as each:
         return [_one(store, path) for path in each]
 
 

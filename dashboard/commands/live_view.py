@@ -199,6 +199,8 @@ class _Lines(View):
         click.echo(f"{units.seconds(time_s):>7}  {'; '.join([*words, *lost]) or 'clock and marks only'}")
         if self._looking.cue is not None and (cue := self._looking.cue.line()):
             click.echo(f"         cue {cue.strip()}")
+        for line in self._looking.recording.waiting() if self._looking.recording else ():
+            click.echo(f"         {line}")
 
 
 class _Redrawn(View):

@@ -12,7 +12,7 @@ from dashboard.commands.records_options import opened
 from dashboard.handing import LOOK_S, WAIT_S, handed_over
 from dashboard.store_place import StorePlace
 from logger.marks import FORM, Request, undo
-from logger.records import Mark, in_force
+from logger.records import HeatFilter, Mark, in_force
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 _EVER = float("inf")
+_DAY_MS = 86_400_000
 
 
 def take_back(place: StorePlace, bench: str, name: str, by: str, clock: Clock) -> tuple[Request, bool, str | None]:
@@ -104,10 +105,11 @@ def _words(place: StorePlace, bench: str, wanted: Request, clock: Clock) -> str:
     while True:
         try:
             with opened(place) as kept:
-                marks = [one for run in kept.runs(bench)[::-1] for one in kept.marks(bench, run.id, -_EVER, _EVER)]
+                mine = _mark_of(kept, bench, wanted.id)
+                gone = None if mine is None or mine.undoes is None else _mark_of(kept, bench, mine.undoes)
+                ended = "" if gone is None else _ended_words(kept, gone)
         except InputError:
-            marks = []
-        mine = next((one for one in marks if one.id == wanted.id), None)
+            mine = gone = None
         if mine is not None or clock.monotonic_s() >= end_s:
             break
         clock.sleep(LOOK_S)
@@ -115,5 +117,21 @@ def _words(place: StorePlace, bench: str, wanted: Request, clock: Clock) -> str:
         return "the recorder has taken it, and stores it later; what it took back cannot be said now"
     if mine.undoes is None:
         return _NOTHING
-    gone = next((one for one in marks if one.id == mine.undoes), None)
-    return f"{gone.name} of {utc_of(gone.utc_ms):%Y-%m-%d %H:%M:%S} UTC is taken back" if gone else mine.note
+    return f"{gone.name} of {utc_of(gone.utc_ms):%Y-%m-%d %H:%M:%S} UTC is taken back{ended}" if gone else mine.note
+
+
+def _mark_of(kept: Store, bench: str, id: str) -> Mark | None:
+    """A mark by its id, looked for in the newest run first."""
+    marks = (one for run in kept.runs(bench)[::-1] for one in kept.marks(bench, run.id, -_EVER, _EVER))
+    return next((one for one in marks if one.id == id), None)
+
+
+def _ended_words(kept: Store, gone: Mark) -> str:
+    """What became of the heat of a mark that was taken back; '' where it goes on."""
+    near = HeatFilter(gone.bench, from_utc_ms=gone.utc_ms - _DAY_MS, to_utc_ms=gone.utc_ms + _DAY_MS, limit=None)
+    for heat in kept.heats(near, as_recorded=True):
+        if heat.run == gone.run and heat.end_s is not None and heat.start_s <= gone.at_s <= heat.end_s:
+            if heat.id == gone.id and heat.state == "aborted":
+                return f"; heat {heat.number} is aborted"
+            return f"; heat {heat.number} had ended by then and stays {heat.state}"
+    return ""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 _FOLDER = click.Path(path_type=Path, file_okay=False)
 #: A file up to this size is looked through in some tenths of a second.
 _SMALL_BYTES = 200_000_000
+#: From this many things on a bar shows how far it is.
+_MANY = 5
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
@@ -66,6 +68,12 @@ def place_of(shop: Path | None, store: str | None, practice: bool) -> StorePlace
         InputError: no such shop, or a URL of another kind.
     """
     return store_place(open_shop(shop), store, practice)
+
+
+def bar(things: Sequence[Any], label: str) -> Any:
+    """A context whose value goes through the things, with a bar on a terminal where they are many."""
+    seen = len(things) >= _MANY and sys.stderr.isatty()
+    return click.progressbar(things, label=label, file=sys.stderr) if seen else nullcontext(things)
 
 
 @contextmanager
