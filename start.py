@@ -1,6 +1,6 @@
 """Set Pullcue up in an environment of its own and run it. Needs Python 3.11 or newer, nothing else.
 
-    python start.py demo             set up, then plan the demo sheet; the plot goes to demo-plan.html
+    python start.py demo             set up, then practise a heat on the page at the oven; Ctrl-C ends it
     python start.py test [ARGS]      set up, then run every check and test (ARGS go to pytest)
     python start.py pullcue [ARGS]   set up, then run `pullcue ARGS`
     python start.py bench [FILES]    set up, then run the benchmarks
@@ -30,7 +30,11 @@ KINDS = {
     "bench": (".venv-bench", "benchmarks/requirements.lock"),
 }
 EXE = ".exe" if os.name == "nt" else ""
-DEMO = "pullcue plan --polymer pp-homopolymer --gauge-mm 6 --oven north --plot demo-plan.html"
+#: A sheet is planned; then the practice oven and its page are started where somebody sits at a terminal, and where
+#: nobody does a whole heat is practised as text, in half a minute, and ends by itself.
+DEMO_PLAN = "pullcue plan --polymer hdpe --gauge-mm 4 --oven north --opening-mm 300"
+DEMO_PAGE = "pullcue practice --speed 10"
+DEMO_TEXT = "pullcue practice --terminal --speed 30 --put-in 30 --pull 660 --for 700 --no-record"
 
 
 def stop(message: str) -> SystemExit:
@@ -107,7 +111,8 @@ def test(words: list[str]) -> int:
         "ruff format": ["ruff", "format", "--check", "--output-format", "concise", "."],
         "mypy": ["mypy"],
         "import contracts": ["lint-imports"],
-        "pytest": ["pytest", *words],
+        # A file's tests stay together: they share a server, a browser, a port.
+        "pytest": ["pytest", "-n", "auto", "--dist", "loadfile", *words],
     }
     failed = []
     for name, (program, *arguments) in checks.items():
@@ -117,6 +122,15 @@ def test(words: list[str]) -> int:
     if failed:
         print(f"\nFAILED: {', '.join(failed)}", flush=True)
     return 1 if failed else 0
+
+
+def demo(program: Path, rest: list[str]) -> int:
+    """Plan a sheet, then practise its heat; 0 when both went well."""
+    code = 0
+    for line in (DEMO_PLAN, DEMO_PAGE if sys.stdin.isatty() and sys.stdout.isatty() else DEMO_TEXT):
+        print(f"Running: {line}", flush=True)
+        code = code or run(program, *line.split()[1:], *(rest if line != DEMO_PLAN else []))
+    return code
 
 
 def main(words: list[str]) -> int:
@@ -135,8 +149,7 @@ def main(words: list[str]) -> int:
     program = ready("run") / f"pullcue{EXE}"
     if command == "pullcue":
         return run(program, *rest, folder=Path.cwd())
-    print(f"Running: {DEMO}", flush=True)
-    return run(program, *DEMO.split()[1:], *rest)
+    return demo(program, rest)
 
 
 if __name__ == "__main__":

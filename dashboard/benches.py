@@ -67,11 +67,14 @@ def stale_s(speed: float) -> float:
     return max(STALE_S, _DELAY_S * speed)
 
 
-def open_bench(bench: Bench, folder: Path, shop: Shop, clock: Clock, speed: float = 1.0) -> OpenBench:
+def open_bench(
+    bench: Bench, folder: Path, shop: Shop, clock: Clock, speed: float = 1.0, by_hand: bool = False
+) -> OpenBench:
     """Open all sources of a bench.
 
     Args:
         folder: where files that the bench names lie. shop: its ovens and sensors. clock, speed: of everything here.
+        by_hand: into practice ovens the sheet goes when somebody says so.
 
     Raises:
         InputError: a map, heat file, oven or sensor cannot be used; a role names a channel its map does not have; a
@@ -85,7 +88,7 @@ def open_bench(bench: Bench, folder: Path, shop: Shop, clock: Clock, speed: floa
     with ExitStack() as things:
         sources: list[Source] = []
         for entry in bench.sources:
-            source = _source(entry, bench, folder, shop, clock, practices, things.callback)
+            source = _source(entry, bench, folder, shop, clock, practices, things.callback, by_hand)
             things.callback(source.close)
             sources.append(source)
         reader = BenchReader(
@@ -109,12 +112,13 @@ def _source(
     clock: Clock,
     practices: dict[str, Practice],
     at_the_end: Callable[[Callable[[], None]], object],
+    by_hand: bool,
 ) -> Source:
     if entry.kind == "board":
         url, baud = entry.texts["url"], int(entry.numbers.get("baud", DEFAULT_BAUD))
         return BoardSource(entry.id, lambda: open_transport(url, baud), clock)
     if entry.kind == "practice":
-        practice = practices[entry.id] = _practice(entry, bench, shop, clock)
+        practice = practices[entry.id] = _practice(entry, bench, shop, clock, by_hand)
         practice.start()
         at_the_end(practice.close)
         return practice.source(entry.id)
@@ -182,12 +186,12 @@ def _scpi(entry: SourceEntry, bench: Bench, folder: Path, clock: Clock) -> Sourc
     return ScpiSource(instrument, clock, entry.id)
 
 
-def _practice(entry: SourceEntry, bench: Bench, shop: Shop, clock: Clock) -> Practice:
+def _practice(entry: SourceEntry, bench: Bench, shop: Shop, clock: Clock, by_hand: bool) -> Practice:
     scenario = scenario_of(entry.texts.get("scenario", DEFAULT_SCENARIO))
     room_c = shop.room_c if scenario.room_c is None else scenario.room_c
     polymer = entry.texts.get("polymer", DEFAULT_POLYMER)
     case = practice_case(shop, polymer, entry.numbers.get("gauge_mm", DEFAULT_GAUGE_MM), bench.oven, room_c)
-    return Practice(case, room_c, scenario, clock, int(entry.numbers.get("seed", 1)))
+    return Practice(case, room_c, scenario, clock, int(entry.numbers.get("seed", 1)), by_hand=by_hand)
 
 
 def _must_have_channels(bench: Bench, entry: SourceEntry, channels: list[str] | tuple[str, ...]) -> None:

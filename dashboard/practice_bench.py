@@ -28,7 +28,8 @@ ROLES = {
     "room": "room",
     "drop": "drop",
 }
-DEFAULT_POLYMER, DEFAULT_GAUGE_MM, DEFAULT_OPENING_M = "pp-homopolymer", 6.0, 0.3
+#: Ready after 9 minutes, with a window of two to three: time enough to practise.
+DEFAULT_POLYMER, DEFAULT_GAUGE_MM, DEFAULT_OPENING_M = "hdpe", 4.0, 0.3
 CHANNEL_NAMES = tuple(channel.name for channel in CHANNELS)
 _BAUD = 115200  # means nothing on a socket
 _SEED = Range(at_least=0.0, at_most=2.0**32)
@@ -119,7 +120,8 @@ class Practice:
 
     Args:
         case: what is heated. seed: of noise and of what nobody knows. faults: beside those of the scenario.
-        pull_s: when the sheet is pulled by itself; None: somebody must. speed: of the clock, above 1 runs fast.
+        pull_s: when the sheet is pulled by itself; None: somebody must. by_hand: the sheet goes in when somebody says
+        so, and what the scenario does to it comes so much later.
     """
 
     def __init__(
@@ -131,15 +133,25 @@ class Practice:
         seed: int = 1,
         faults: Sequence[Fault] = (),
         pull_s: float | None = None,
+        by_hand: bool = False,
     ) -> None:
         if not _SEED.holds(seed):
             raise InputError(f"seed {seed}: expected a whole number from 0 to {2**32}")
+        self.case, self._put_in_s = case, scenario.put_in_s
         self.oven = PracticeOven(case, room_c, seed, scenario.traits)
         self.infrared = case.oven.kind == "infrared"
         planned = [fault_of(text, CHANNEL_NAMES) for text in scenario.faults]
-        self._marks = [(scenario.put_in_s, "door_closed")]
-        self.oven.put_in(scenario.put_in_s)
+        self._later = tuple(planned) if by_hand else ()
+        self._waits = by_hand
+        self._marks = [] if by_hand else [(scenario.put_in_s, "door_closed")]
+        if by_hand:
+            planned = []
+        else:
+            self.oven.put_in(scenario.put_in_s)
         if pull_s is not None:
+            if by_hand:
+                raise InputError(f"pull at {pull_s:g} s: the sheet goes in by hand: pull it by hand too, or say when "
+                                 "it goes in")  # fmt: skip
             if pull_s <= scenario.put_in_s:
                 raise InputError(
                     f"pull at {pull_s:g} s: expected a time after the sheet goes in, {scenario.put_in_s:g} s"
@@ -166,6 +178,31 @@ class Practice:
         while self._marks and self._marks[0][0] <= (now_s := self.server.time_s):
             at_s, name = self._marks.pop(0)
             self.tell(name, now_s - at_s)
+
+    @property
+    def waits(self) -> bool:
+        """Whether the oven waits for its sheet to be put in by hand."""
+        return self._waits
+
+    def take(self, case: Case) -> None:
+        """Another sheet is made ready, or the oven is set otherwise; once a sheet is in nothing changes."""
+        if self._waits:
+            self.case = case
+            self.oven.prepare(case, 0.0)
+
+    def obey(self, name: str) -> None:
+        """Do now what a mark says was done, where that is not done already; the mark itself is made elsewhere."""
+        now_s = self.server.time_s
+        if name in ("start", "door_closed") and self._waits:
+            self._waits = False
+            later_s = now_s - self._put_in_s
+            self.oven.prepare(self.case, later_s)
+            self.server.add_faults([replace(one, at_s=max(one.at_s + later_s, now_s)) for one in self._later])
+            self.oven.put_in(now_s)
+        elif name == "door_open":
+            self.oven.open_door(now_s)
+        elif name == "pulled":
+            self.oven.pull(now_s)
 
     def open_door(self) -> None:
         """Open the door now, and mark it."""

@@ -96,6 +96,21 @@ class PracticeOven:
 
     # ------------------------------------------------------------ what is done to it
 
+    def prepare(self, case: Case, later_s: float) -> None:
+        """Another sheet waits, or another setting was given time to settle; what is peculiar comes so much later.
+
+        Args:
+            later_s: than the traits say. Nothing changes once a sheet is in.
+        """
+        with self._lock:
+            if self._in_s is not None:
+                return
+            ajar_s = self._traits.ajar_s
+            if ajar_s is not None:
+                self._traits = replace(self._traits, ajar_s=(ajar_s[0] + later_s, ajar_s[1] + later_s))
+            self._case, self._by = case, _departures(case, self._seed, self._traits)
+            self._knots, self._walls = self._solve_walls()
+
     def put_in(self, at_s: float) -> None:
         """The sheet goes in through the open door; a second sheet is not taken."""
         with self._lock:

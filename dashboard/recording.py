@@ -18,12 +18,13 @@ from logger.bench import Bench
 from logger.clock import Clock
 from logger.heat_export import SIMULATED
 from logger.readings import BenchArrival, BenchReader
-from logger.records import BenchHeld, HeatForm, Mark
+from logger.records import BenchHeld, HeatForm, HeatRecord, Mark, in_force
 from logger.sensor_places import sensors_text
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
     from logger.actions import RecorderStore
+    from logger.marks import Request
     from logger.recorder import Recorder, Round
 
 _MARKS_KEPT = 200
@@ -61,6 +62,33 @@ class Recording:
         made = self.recorder.mark(request(name, 0, min(max(ago_s, 0.0), SET_BACK_S)))
         self.marks.append(made)
         self._told.append(made)
+
+    def ask(self, request: Request) -> Mark:
+        """Mark what somebody asks for, with who and what is said of the sheet: straight into the record.
+
+        Raises:
+            InputError: it cannot be kept.
+        """
+        made = self.recorder.mark(request)
+        self.marks.append(made)
+        return made
+
+    @property
+    def heat(self) -> HeatRecord | None:
+        """The heat that is open, as the recorder has it now."""
+        book = self.recorder.book
+        return None if book.heat is None else book.heat.record
+
+    @property
+    def marks_in_force(self) -> list[Mark]:
+        """What people, buttons and the door marked in this run, without what was taken back."""
+        return in_force(self.recorder.book.marks)
+
+    @property
+    def trouble(self) -> str:
+        """Why something recorded is in memory only; '' while all is on this disk."""
+        kept = None if self._last is None else self._last.kept
+        return "" if kept is None or not kept.unsaved else kept.trouble
 
     def take_told(self) -> list[tuple[float, str]]:
         """(how long ago, s; name) of the marks that `mark` made since the last call."""

@@ -6,8 +6,8 @@ move    'start' with a heat open moves its start, and the move is kept with who 
         after the open heat's is a new sheet: nobody marked the old one's end, and it is closed as aborted.
 end     'pulled'; or the sheet seen to leave through the open door, from 60 s after the start; or, with nothing measured
         on the sheet, a door that opened 3 minutes or more after the start. A person's or button's word replaces the
-        door's. The heat is closed as finished 2 minutes later, or when it is demolded, or when the next one starts:
-        until then the end can be taken back.
+        door's. The heat is closed as finished 2 minutes later, or when it is demolded, when somebody says what became
+        of it, or when the next one starts: until then the end can be taken back.
 undo    of a start: the heat is aborted; of a moved start: it goes back; of an end: the heat goes on.
 form    what is said of the sheet belongs to the heat that is open, else to the next one that begins, and to no other.
 
@@ -127,11 +127,20 @@ class HeatBook:
             return self._finish()
         return []
 
+    def over(self) -> list[Action]:
+        """Somebody says what became of the part: a heat that was pulled is closed at once, its end stands."""
+        return self._finish() if self.heat is not None and self.heat.pulled is not None else []
+
     def close(self, now_s: float) -> list[Action]:
         """The recorder stops: a heat that was pulled is finished, any other was interrupted."""
         if self.heat is None:
             return []
         return self._finish() if self.heat.pulled is not None else self._end(max(now_s, self._start_s), "interrupted")
+
+    @property
+    def next_form(self) -> HeatForm:
+        """The form of the next heat, as far as it is known."""
+        return HeatForm.from_table(_filled(self.form.as_table(), self.early))
 
     def last_mark(self) -> Mark | None:
         """The last mark that can be taken back: the latest given of those in force, whatever its moment."""

@@ -9,11 +9,13 @@ from __future__ import annotations
 import os
 import socket
 import threading
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
 
 from logger.clock import Clock
 from logger.practice_board import PracticeBoard
+from logger.practice_faults import Fault
 
 HOST = "127.0.0.1"
 #: A PC that does not read is dropped when this much waits for it, bytes.
@@ -62,6 +64,11 @@ class PracticeServer:
         """Press a button of the board: what the technician does is marked on the wire."""
         with self._lock:
             self._board.press(name)
+
+    def add_faults(self, faults: Sequence[Fault]) -> None:
+        """More that goes wrong; times from the start of practice."""
+        with self._lock:
+            self._board.add_faults(faults)
 
     def check(self) -> None:
         """Raise what went wrong in the model, where something did."""

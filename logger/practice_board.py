@@ -117,6 +117,10 @@ class PracticeBoard:
         """A button on the board: spoken with the next line."""
         self._pressed.append(name)
 
+    def add_faults(self, faults: Sequence[Fault]) -> None:
+        """More that goes wrong."""
+        self._faults = (*self._faults, *faults)
+
     def cable_out(self, time_s: float) -> bool:
         """Whether the cable is pulled at this time."""
         return self._on("cable", time_s)

@@ -157,6 +157,10 @@ class Recorder:
         if self.book.heat is not None:
             self._keep((), (), self.book.said(form))
 
+    def over(self) -> None:
+        """Close a heat that was pulled, since its outcome is known; kept when this returns."""
+        self._keep((), (), self.book.over())
+
     def close(self) -> None:
         """End the run: what is left is kept, a heat that nobody pulled was interrupted. May be called twice."""
         if self._closed:

@@ -127,7 +127,7 @@ def test_every_second_is_sampled_once(tmp_path: Path) -> None:
 
 
 def test_bench_without_sensors_says_so(tmp_path: Path) -> None:
-    result = run("bench", write(tmp_path, ""), "--for", "0.3")
+    result = run("bench", write(tmp_path, ""), "--for", "0.3", "--terminal")
     assert result.exit_code == 0
     assert "clock and marks only" in result.stdout
     assert "nothing is measured" in result.stdout

@@ -92,7 +92,9 @@ def test_marks_do_not_travel_over_a_noisy_line() -> None:
 
 
 def test_lines_where_there_is_no_terminal() -> None:
-    result = in_process("practice", "--for", "40", "--speed", "60", "--scenario", "quiet-day", "--units", "us")
+    result = in_process(
+        "practice", "--terminal", "--for", "40", "--speed", "60", "--scenario", "quiet-day", "--units", "us"
+    )
     lines = result.stdout.splitlines()
     assert (result.returncode, result.stderr) == (0, "")
     assert lines[0].startswith("Practice oven north at socket://127.0.0.1:")
@@ -101,7 +103,7 @@ def test_lines_where_there_is_no_terminal() -> None:
 
 
 def test_doubt_of_a_value_is_shown() -> None:
-    result = in_process("practice", "--for", "45", "--speed", "60", "--scenario", "crossed-plugs")
+    result = in_process("practice", "--terminal", "--for", "45", "--speed", "60", "--scenario", "crossed-plugs")
     assert "face_upper 18" in result.stdout  # the air's 182 °C
     assert "°C (?)" in result.stdout
     assert "are the two plugs swapped?" in result.stdout
@@ -109,7 +111,7 @@ def test_doubt_of_a_value_is_shown() -> None:
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no signal that stands for Ctrl-C in a child process")
 def test_ctrl_c_ends_cleanly_and_frees_the_port() -> None:
-    words = [*COMMAND, "practice", "--speed", "20"]
+    words = [*COMMAND, "practice", "--terminal", "--speed", "20"]
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
     ) as process:
@@ -146,7 +148,8 @@ def test_faults_of_scenarios_exist(name: str) -> None:
         "polymer": (("--polymer", "pp-homopolimer"), "pp-homopolymer"),
         "oven": (("--oven", "nroth"), "north"),
         "seed": (("--seed", "-1"), "seed -1: expected a whole number"),
-        "pull before it is in": (("--pull", "10"), "expected a time after the sheet goes in"),
+        "pull before it is in": (("--put-in", "60", "--pull", "10"), "expected a time after the sheet goes in"),
+        "pull without a sheet": (("--pull", "10"), "expected --put-in beside it"),
     }.values(),
 )
 def test_refused(words: tuple[str, ...], said: str) -> None:

@@ -64,7 +64,22 @@ def as_json(*words: str) -> Any:
 def practised(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The store of a practice heat, recorded by a process of its own; and what that process said."""
     folder = tmp_path_factory.mktemp("practised")
-    words = ["practice", "--speed", "60", "--put-in", "60", "--pull", "300", "--for", "480", "--json"]
+    words = [
+        "practice",
+        "--polymer",
+        "pp-homopolymer",
+        "--gauge-mm",
+        "6",
+        "--speed",
+        "60",
+        "--put-in",
+        "60",
+        "--pull",
+        "300",
+        "--for",
+        "480",
+        "--json",
+    ]
     result = subprocess.run(
         [*COMMAND, *words, "--store", str(folder / "kept.sqlite")],
         capture_output=True, text=True, encoding="utf-8", timeout=120,
@@ -165,7 +180,7 @@ def test_a_change_in_the_file_is_seen(practised: Path, tmp_path: Path) -> None:
 def running(tmp_path: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """A practice bench that records until it is told to stop, and its store."""
     url = str(tmp_path / "live.sqlite")
-    words = [*COMMAND, "practice", "--speed", "20", "--put-in", "80000", "--store", url]
+    words = [*COMMAND, "practice", "--terminal", "--speed", "20", "--put-in", "80000", "--store", url]
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
     ) as process:
@@ -201,7 +216,7 @@ def test_marks_reach_a_recorder_that_runs(running: tuple[subprocess.Popen[str], 
 
     # A second recorder is refused while this one runs, and so is a restore; a backup is not.
     second = subprocess.run(
-        [*COMMAND, "practice", "--store", url, "--for", "2"], capture_output=True, text=True, timeout=60
+        [*COMMAND, "practice", "--terminal", "--store", url, "--for", "2"], capture_output=True, text=True, timeout=60
     )
     assert second.returncode == 2
     assert "already" in second.stderr or "another recorder" in second.stderr

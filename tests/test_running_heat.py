@@ -322,7 +322,7 @@ def test_a_scene_each_second_until_the_time_is_over(rig: Rig, store: Store) -> N
 
 def test_watching_a_practice_oven_that_another_process_records(tmp_path: Path) -> None:
     environment = os.environ | {"PULLCUE_DATA": str(tmp_path)}
-    words = ["practice", "--speed", "20", "--put-in", "10", "--gauge-mm", "3", "--for", "400"]
+    words = ["practice", "--terminal", "--speed", "20", "--put-in", "10", "--gauge-mm", "3", "--for", "400"]
     oven = subprocess.Popen([*COMMAND, *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env=environment)
     try:
         assert oven.stdout is not None

@@ -115,3 +115,22 @@ def test_what_did_not_run_is_listed_and_fails_in_ci(
     assert last[1].startswith("test_page.py::test_page: ")
     assert "no chromium" in last[1]
     assert last[2] == "1 passed, 1 skipped" or last[2].startswith("1 passed, 1 skipped")
+
+
+@pytest.mark.parametrize("somebody", [True, False])
+def test_the_demo_ends_by_itself_where_nobody_looks(
+    start: ModuleType, somebody: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for stream in (start.sys.stdin, start.sys.stdout):
+        monkeypatch.setattr(stream, "isatty", lambda: somebody, raising=False)
+    assert start.main(["demo"]) == 0
+    plan, practice = start.calls[-2:]
+    assert " plan " in plan
+    assert "practice" in practice
+    assert ("--for" in practice) == ("--terminal" in practice) == (not somebody)
+
+
+def test_a_demo_that_fails_says_so(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = start.run
+    monkeypatch.setattr(start, "run", lambda *words, **_: 3 if "plan" in words else whole(*words))
+    assert start.main(["demo"]) == 3

@@ -1,4 +1,4 @@
-"""`pullcue bench`: a bench's channels live, from whatever is wired to it."""
+"""`pullcue bench`: benches recorded and shown live, from whatever is wired to them."""
 
 from __future__ import annotations
 
@@ -8,26 +8,32 @@ import click
 
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.live_view import Looking, look
+from dashboard.commands.pages_run import access_options, asked_access, page_options, show_pages
 from dashboard.shop import open_shop
 from dashboard.units import Units
+from thermal.fields import InputError
 
 
 @click.command("bench")
-@click.argument("bench_file", metavar="BENCH.toml", type=click.Path(path_type=Path))
+@click.argument("bench_files", metavar="BENCH.toml...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--for", "for_s", type=float, metavar="SECONDS", help="End after so long.")
 @click.option("--speed", type=float, default=1.0, show_default=True, help="Faster than real time: replay, practice.")
 @click.option("--units", type=click.Choice(["metric", "us"]), help="°C and mm, or °F and in.  [default: the shop's]")
 @click.option("--no-record", is_flag=True, help="Only look: keep nothing.")
 @click.option("--store", metavar="URL", help="sqlite:///FILE or postgresql+psycopg://...  [default: the shop's]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end, units in the keys.")
+@click.option("--json", "as_json", is_flag=True, help="As text, with one JSON object at the end, units in the keys.")
+@page_options
+@access_options
 def bench(
-    bench_file: Path, for_s: float | None, speed: float, units: str | None, no_record: bool, store: str | None,
-    shop: Path | None, as_json: bool,
+    bench_files: tuple[Path, ...], for_s: float | None, speed: float, units: str | None, no_record: bool,
+    store: str | None, shop: Path | None, as_json: bool, terminal: bool, no_browser: bool, port: int | None,
+    accounts: bool, host: str | None, names: tuple[str, ...], behind_proxy: bool, plain_http: bool,
 ) -> None:  # fmt: skip
-    """Record a bench and show its channels live, each with its state; Ctrl-C ends and frees the ports.
+    """Record benches and show them on pages in a browser: the cue, the curves, the marks. Ctrl-C ends it.
 
-    A bench of recordings alone ends by itself when they are over.
+    With --terminal, and with --json, one bench is shown as text: every channel live, each with its state. A bench of
+    recordings alone then ends by itself when they are over.
 
     Heats begin and end by 'pullcue mark', by the board's button or by the door as the air shows it. What comes outside
     of heats is kept too, thinned after an hour.
@@ -43,6 +49,26 @@ def bench(
     workshop = open_shop(shop)
     # The machine's own clock where nothing is sped up: a step of its time of day is to be seen.
     clock = SystemClock() if speed == 1.0 else FastClock(speed)
+    if not (terminal or as_json):
+        from dashboard.live_start import live_benches
+
+        prepare()
+        access = asked_access(port, host, names, behind_proxy, plain_http)
+        with live_benches(bench_files, workshop, clock, speed, store, not no_record) as benches:
+            show_pages(
+                benches,
+                workshop,
+                clock,
+                access,
+                any_port=port is None and access.local and not behind_proxy,
+                browser=not no_browser,
+                for_s=lasts_s,
+                accounts_in=benches[0].place.folder if accounts else None,
+            )
+        return
+    if len(bench_files) > 1:
+        raise InputError(f"{len(bench_files)} bench files: expected one with --terminal or --json; pages show several")
+    (bench_file,) = bench_files
     wired = read_bench(bench_file)
     if not no_record:
         prepare()

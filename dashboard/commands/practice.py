@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -9,6 +10,7 @@ import click
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.keys import TypedWords
 from dashboard.commands.live_view import Looking, look
+from dashboard.commands.pages_run import asked_access, page_options, show_pages
 from dashboard.practice_bench import (
     CHANNEL_NAMES,
     DEFAULT_GAUGE_MM,
@@ -43,6 +45,7 @@ Channels: {", ".join(CHANNEL_NAMES)}.
 Examples:
 pullcue practice --speed 20
 pullcue practice --scenario loose-thermocouple --speed 10
+pullcue practice --terminal --speed 20
 pullcue practice --fault open:tc_3@120+30 --fault cable@200 --for 300 --speed 60 --json
 """
 
@@ -62,7 +65,8 @@ pullcue practice --fault open:tc_3@120+30 --fault cable@200 --for 300 --speed 60
 @click.option("--no-record", is_flag=True, help="Only look: keep nothing.")
 @click.option("--store", metavar="URL", help="Where to record.  [default: the practice oven's records]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object at the end, units in the keys.")
+@click.option("--json", "as_json", is_flag=True, help="As text, with one JSON object at the end, units in the keys.")
+@page_options
 def practice(
     speed: float,
     seed: int,
@@ -79,17 +83,22 @@ def practice(
     store: str | None,
     shop: Path | None,
     as_json: bool,
+    terminal: bool,
+    no_browser: bool,
+    port: int | None,
 ) -> None:
-    """Run the practice oven and show its channels live; no hardware needed.
+    """Run the practice oven and open the page at it; no hardware needed. At the end the pull is judged.
 
-    Oven and sheet are computed and differ from their data as real ones do. Their readings come over a port of this
-    computer in the same line format, and through the same path, as those of a real board. Its heats are recorded apart
-    from those of the shop: see 'pullcue heats --practice'.
+    The sheet goes in, and is pulled, by a click, or at the times given. Oven and sheet are computed and differ from
+    their data as real ones do. Their readings come over a port of this computer in the same line format, and through
+    the same path, as those of a real board. Its heats are recorded apart from those of the shop: see 'pullcue heats
+    --practice'.
     """
     from dashboard.benches import stale_s
     from dashboard.commands.heat_plan import HeatPlanner
     from dashboard.commands.practice_cue import practice_cue
-    from dashboard.recording import form_for, recorded
+    from dashboard.live_start import kept_nowhere, live_bench, practice_form
+    from dashboard.recording import form_for, prepare, recorded
     from dashboard.store_place import store_place
     from logger.clock import FastClock, SystemClock
     from logger.readings import BenchReader
@@ -104,7 +113,35 @@ def practice(
     pulled_s = None if pull_s is None else checked("--pull", pull_s, SECONDS)
     lasts_s = float("inf") if for_s is None else checked("--for", for_s, SECONDS)
     clock = SystemClock() if speed == 1.0 else FastClock(speed)
-    running = Practice(case, room_c, day, clock, seed, planned, pulled_s)
+    as_text = terminal or as_json
+    if pulled_s is not None and put_in_s is None and not as_text:
+        raise InputError("--pull: expected --put-in beside it; on the page the sheet goes in by a click otherwise")
+    by_hand = put_in_s is None and not as_text
+    running = Practice(case, room_c, day, clock, seed, planned, pulled_s, by_hand)
+    if not as_text:
+        prepare()
+        bench = practice_bench(oven_id)
+        reader = BenchReader(bench, [running.source()], clock, radiant=running.infrared, stale_s=stale_s(speed))
+        with ExitStack() as things:
+            things.callback(running.close)
+            things.callback(reader.close)
+            place = things.enter_context(kept_nowhere()) if no_record else store_place(workshop, store, practice=True)
+            form = practice_form(form_for(workshop, bench, polymer=polymer), running)
+            live = things.enter_context(
+                live_bench(reader, bench, place, clock, form, workshop, speed, practice=running)
+            )
+            click.echo(f"Practice oven {oven_id}, {polymer} {gauge_mm:g} mm, set {case.set_c:g} °C: {day.words}")
+            show_pages(
+                [live],
+                workshop,
+                clock,
+                asked_access(port),
+                any_port=port is None,
+                browser=not no_browser,
+                for_s=lasts_s,
+                start=running.start,  # opening store and pages takes a second, which is many of a fast clock
+            )
+        return
     typed = TypedWords()
     shown_in = Units("us" if (units or workshop.units) == "us" else "metric")
     looking = Looking(

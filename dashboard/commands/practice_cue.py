@@ -18,12 +18,12 @@ from dashboard.commands.watch_panel import Panel, Place, Trail, panel, plain_lin
 from dashboard.follower import Followed, Told
 from dashboard.live import LiveRecord
 from dashboard.live_cue import LiveCue
-from dashboard.pull_score import Score, score
+from dashboard.practice_score import judged
+from dashboard.pull_score import Score
 from dashboard.units import Units
 from logger.clock import Clock
 from logger.records import in_force
 from thermal.case import Case
-from thermal.sag import equivalent_radius_m
 
 if TYPE_CHECKING:
     from dashboard.practice_bench import Practice
@@ -111,13 +111,8 @@ class PracticeCue:
 
     def score(self) -> Score | None:
         """The judgement; None where no sheet was pulled."""
-        pulled_s = self._practice.oven.pulled_after_s
-        followed = self._cue.followed
-        opening_m = followed.case.opening_m
-        radius_mm = 0.0 if opening_m is None else equivalent_radius_m(opening_m) * 1e3
-        drops = [None if one is None else one * radius_mm for one in (followed.of.drop_min, followed.of.drop_max)]
-        truth = None if pulled_s is None else self._practice.oven.truth(*drops)
-        return None if truth is None or pulled_s is None else score(truth, pulled_s)
+        found = judged(self._practice.oven, self._cue.followed)
+        return None if found is None else found[0]
 
     def words(self) -> list[str]:
         """The judgement in sentences without full stops; empty where no sheet was pulled."""

@@ -14,14 +14,16 @@ from dash.exceptions import DependencyException
 from flask import Flask, redirect, request
 from werkzeug.exceptions import NotFound
 
-from dashboard.web import frame, plan_page, sign_in
+from dashboard.web import frame, oven_page, plan_page, sign_in
 from dashboard.web.access import Access, check
 from dashboard.web.page import Page, Register
 from dashboard.web.security import harden, set_headers
 from dashboard.web.services import Services
 
-#: The pages in the order of the navigation; the first is where '/' leads.
+#: The pages in the order of the navigation; the first is where '/' leads. The page at the oven is there where a bench
+#: is recorded.
 PAGES: tuple[Register, ...] = (plan_page.register,)
+AT_THE_OVEN: tuple[Register, ...] = (oven_page.register,)
 _HERE = Path(__file__).parent
 _INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -56,11 +58,11 @@ class _App(Dash):
         return html.replace('lang="en"', f'lang="en" data-theme="{theme}"', 1) if theme in ("light", "dark") else html
 
 
-def make_app(services: Services, access: Access | None = None, pages: Sequence[Register] = PAGES) -> Dash:
+def make_app(services: Services, access: Access | None = None, pages: Sequence[Register] | None = None) -> Dash:
     """The app, ready to be served or tested.
 
     Args:
-        access: how it is reached; None: from this computer only.
+        access: how it is reached; None: from this computer only. pages: None: all that this program has use for.
 
     Raises:
         InputError: the access is not safe without accounts, or not at all.
@@ -89,6 +91,8 @@ def make_app(services: Services, access: Access | None = None, pages: Sequence[R
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.enable_dev_tools(debug=False)
+    if pages is None:
+        pages = PAGES if services.live is None else (*AT_THE_OVEN, *PAGES)
     made = [register(app, services) for register in pages]
     app.pages_by_path = {page.path: page for page in made}
     sign_in.guard(server, services, app.pages_by_path)

@@ -35,11 +35,13 @@ _AXIS, _AXIS_ASKED = 3.0, 1.5
 _ABOVE_K = 14.0
 
 
-def _colour(colour: str) -> str:
+def colour_of(colour: str) -> str:
+    """The colour of a line for both themes."""
     return _BOTH_THEMES.get(colour, colour)
 
 
-def _layout(**more: Any) -> dict[str, Any]:
+def layout_of(**more: Any) -> dict[str, Any]:
+    """The layout that all pictures share, and more."""
     return {
         "margin": {"l": 12, "r": 14, "t": 14, "b": 52},
         "font": _FONT,
@@ -53,10 +55,11 @@ def _layout(**more: Any) -> dict[str, Any]:
 
 
 #: The layout of a picture that is still to come.
-EMPTY = _layout(xaxis={"visible": False}, yaxis={"visible": False})
+EMPTY = layout_of(xaxis={"visible": False}, yaxis={"visible": False})
 
 
-def _axis(title: str, **more: Any) -> dict[str, Any]:
+def axis_of(title: str, **more: Any) -> dict[str, Any]:
+    """An axis that is not to be moved, and more."""
     return {
         "title": {"text": title, "standoff": 12},
         "automargin": True,
@@ -75,8 +78,8 @@ def curve_figure(picture: Picture) -> Figure:
     """Temperatures in time, and below them the drop where one is predicted."""
     two = len(picture.panels) > 1
     foot = {"anchor": "y2" if two else "y", "range": [0.0, picture.end]}
-    layout = _layout(
-        xaxis=_axis("minutes since the sheet went in", **foot),
+    layout = layout_of(
+        xaxis=axis_of("minutes since the sheet went in", **foot),
         hovermode="x unified",
         showlegend=True,
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0.0},
@@ -88,7 +91,7 @@ def curve_figure(picture: Picture) -> Figure:
         axis = "y" if number == 0 else "y2"
         domain = [0.0, 1.0] if not two else [0.4, 1.0] if number == 0 else [0.0, 0.3]
         span = {} if panel.top is None else {"range": [0.0, panel.top]}
-        layout[f"yaxis{axis[1:]}"] = _axis(panel.label, domain=domain, **span)
+        layout[f"yaxis{axis[1:]}"] = axis_of(panel.label, domain=domain, **span)
         # One line alone needs no legend: its axis says what it is.
         data += [{**_line(line, axis), "showlegend": len(panel.lines) > 1} for line in panel.lines]
         layout["shapes"] += _shapes(panel, picture, axis)
@@ -104,7 +107,7 @@ def _line(line: plan_drawing.Line, axis: str) -> dict[str, Any]:
         "x": [round(x, 3) for x in line.minutes],
         "y": [round(y, 2) if np.isfinite(y) else None for y in line.values],
         "yaxis": axis,
-        "line": {"color": _colour(line.colour), "dash": line.stroke, "width": line.width},
+        "line": {"color": colour_of(line.colour), "dash": line.stroke, "width": line.width},
         "hovertemplate": "%{y:.1f}",
     }
 
@@ -165,9 +168,9 @@ def map_figure(plan: Plan, found: Map, units: Units) -> Figure:
         _edge("spoilt", spoilt, shown, plan_drawing.UPPER, "dash"),
         _hover(plan, found, shown, end, units),
     ]
-    layout = _layout(
-        xaxis=_axis("minutes since the sheet went in", range=[0.0, end]),
-        yaxis=_axis(
+    layout = layout_of(
+        xaxis=axis_of("minutes since the sheet went in", range=[0.0, end]),
+        yaxis=axis_of(
             f"set temperature, {units.temperature_unit}",
             range=[units.temperature_value(low), units.temperature_value(high)],
         ),
@@ -219,7 +222,7 @@ def _edge(name: str, minutes: Array, shown: list[float], colour: str, stroke: st
         "name": name,
         "x": [round(float(x), 3) if np.isfinite(x) else None for x in minutes],
         "y": shown,
-        "line": {"color": _colour(colour), "dash": stroke, "width": 2.5},
+        "line": {"color": colour_of(colour), "dash": stroke, "width": 2.5},
         "hoverinfo": "skip",
     }
 

@@ -62,6 +62,8 @@ def register(app: Dash, services: Services) -> Page:
         Output("plan-sheet", "href"),
         Input("plan-query", "data"),
     )
+    if services.live is not None:
+        in_browser(app, "take_along", Output("plan-take", "href"), Input("plan-query", "data"))
     in_browser(
         app,
         "show_bubble",
@@ -84,7 +86,7 @@ def layout(visit: Visit, services: Services) -> html.Div:
             html.Div(
                 [
                     html.H1("Plan a heat"),
-                    html.A("Settings sheet to print", id="plan-sheet", href=plan_sheet.PATH, className="button"),
+                    html.Div(_ways_on(services), className="row"),
                 ],
                 className="head",
             ),
@@ -107,6 +109,13 @@ def layout(visit: Visit, services: Services) -> html.Div:
         ],
         className="plan",
     )
+
+
+def _ways_on(services: Services) -> list[Any]:
+    """Where the plan can be taken: to the oven, where a bench is recorded, and to the wall."""
+    take = html.A("Take it to the oven", id="plan-take", href="/oven", className="button strong")
+    sheet = html.A("Settings sheet to print", id="plan-sheet", href=plan_sheet.PATH, className="button")
+    return [sheet] if services.live is None else [take, sheet]
 
 
 def _graph(name: str) -> dcc.Graph:

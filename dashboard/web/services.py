@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass, field
 
+from dashboard.live_service import Live
 from dashboard.shop import Shop
 from dashboard.web.accounts import Accounts
 from dashboard.web.planner import Planner
@@ -18,12 +19,14 @@ class Services:
     Attributes:
         shop: the workshop's folder. planner: plans heats and keeps the answers. clock: what time it is.
         accounts: who may sign in; None: nobody needs to, which is only for this computer itself.
+        live: the benches that this program records; None: it records none.
     """
 
     shop: Shop
     planner: Planner = field(default_factory=Planner)
     clock: Clock = field(default_factory=SystemClock)
     accounts: Accounts | None = None
+    live: Live | None = None
 
     def today(self) -> datetime.date:
         """The date on the workshop's wall."""

@@ -94,6 +94,9 @@
         window.history.replaceState(window.history.state, "", `/plan?${query}`);
         return `/plan/sheet?${query}`;
       },
+      take_along: function (query) {
+        return query ? `/oven?${query}` : "/oven";
+      },
       show_bubble: function (support) {
         return support !== "frame";
       },

@@ -1,0 +1,134 @@
+"""All benches that this program records, looked at once a second: what pages and others are told of them.
+
+Each bench has a thread for its estimates: now and then one takes some tenths of a second, and the cue of the others is
+not to wait for it. Whoever looks is given the last look and its age; nothing is computed for them.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+
+from dashboard.bench_look import Look
+from dashboard.heat_watch import HeatWatch, Judge
+from dashboard.live_bench import LiveBench
+from dashboard.practice_bench import Practice
+from dashboard.practice_score import judged
+from dashboard.shop import Shop
+from logger.clock import Clock, SystemClock
+from thermal.fields import InputError, near_matches
+
+#: A bench is looked at this often, s of the machine; where its clock runs fast, more often.
+EVERY_S, EVERY_FAST_S = 1.0, 0.5
+#: How often it is seen whether a second has come, s.
+_TURN_S = 0.05
+
+
+@dataclass(frozen=True)
+class Aged:
+    """A look and how old it is, s of the machine: infinity before the first. `fast`: its bench's clock runs fast."""
+
+    look: Look
+    age_s: float
+    fast: bool = False
+
+
+class Live:
+    """What is recorded here, live.
+
+    Args:
+        benches: that record. shop: for what forms name. machine: real time, for ages.
+    """
+
+    def __init__(self, benches: Sequence[LiveBench], shop: Shop, today: Callable[[], date],
+                 machine: Clock | None = None) -> None:  # fmt: skip
+        self.benches: Mapping[str, LiveBench] = {one.bench.id: one for one in benches}
+        self._machine = machine or SystemClock()
+        self._watches = {one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice)) for one in benches}
+        self._looks = {one.bench.id: (Look(one.bench.id, one.bench.oven), float("-inf")) for one in benches}
+        self._due_s = {one.bench.id: 0.0 for one in benches}
+        self._failures: dict[str, str] = {}
+        self._outcomes: dict[str, str] = {}
+        self._stop = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._run, args=(id,), name=f"estimate {id}", daemon=True) for id in self.benches
+        ]
+
+    def start(self) -> None:
+        """Begin to record and to look."""
+        for bench in self.benches.values():
+            bench.start()
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """End all of it; may be called twice."""
+        self._stop.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join()
+        for bench in self.benches.values():
+            bench.stop()
+
+    def bench(self, id: str) -> LiveBench:
+        """The bench of this id.
+
+        Raises:
+            InputError: there is none; near matches are named.
+        """
+        if id not in self.benches:
+            known = ", ".join(self.benches)
+            raise InputError(f"bench {id!r} is not recorded here{near_matches(id, self.benches)}: expected {known}")
+        return self.benches[id]
+
+    def look(self, id: str) -> Aged:
+        """The last look at a bench.
+
+        Raises:
+            InputError: there is no such bench.
+        """
+        bench = self.bench(id)
+        look, made_s = self._looks[id]
+        failure = bench.stopped or self._failures.get(id)
+        age_s = self._machine.monotonic_s() - made_s
+        return Aged(look if failure is None else replace(look, failure=failure), age_s, bench.speed > 1.0)
+
+    def keep_outcome(self, heat: str, words: str) -> None:
+        """Remember what was entered for a heat, by its id: the store has it, the looks do not."""
+        shown = {one.heat.id for one, _ in self._looks.values() if one.heat is not None}
+        self._outcomes = {id: kept for id, kept in self._outcomes.items() if id in shown} | {heat: words}
+
+    def outcome_of(self, look: Look) -> str:
+        """What was entered for the heat of a look; '' for nothing yet."""
+        return "" if look.heat is None else self._outcomes.get(look.heat.id, "")
+
+    def every_s(self, id: str) -> float:
+        """How often a bench is looked at, s of the machine."""
+        return EVERY_S if self.benches[id].speed <= 1.0 else EVERY_FAST_S
+
+    def _run(self, id: str) -> None:
+        bench = self.benches[id]
+        while not self._stop.is_set():
+            self._turn(id, bench)
+            self._machine.sleep(_TURN_S)
+
+    def _turn(self, id: str, bench: LiveBench) -> None:
+        watch = self._watches[id]
+        found = bench.seconds()
+        for second in found:
+            watch.take(second)
+        now_s = self._machine.monotonic_s()
+        if not found or id in self._failures or now_s < self._due_s[id]:
+            return
+        # A tenth early is on time: the recorder's seconds come a little unevenly.
+        self._due_s[id] = now_s + 0.9 * self.every_s(id)
+        try:
+            self._looks[id] = (watch.look(), now_s)
+        except Exception as error:  # said on every page; the recording goes on
+            self._failures[id] = f"The estimate has stopped, the recording goes on ({type(error).__name__}: {error})"
+
+
+def _judge(practice: Practice | None) -> Judge | None:
+    return None if practice is None else lambda followed: judged(practice.oven, followed)

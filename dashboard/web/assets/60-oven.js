@@ -1,0 +1,258 @@
+// The page at the oven: asks each second what is new, shows it, and says so in the largest type when nothing comes.
+(function () {
+  "use strict";
+  // An answer that is not there by then is none; without one for so long the page shows no number any more, ms.
+  const PATIENCE = 4000, LOST = 3500;
+  // So long after a look it is asked for; a look that is late is asked for again so soon, ms.
+  const FRESH = 60, SOONEST = 250;
+  const pullcue = (window.pullcue_oven = { listeners: [], page: null });
+
+  const at = (id) => document.getElementById(id);
+  const put = (place, words) => {
+    if (place && place.textContent !== words) {
+      place.textContent = words;
+    }
+  };
+  const list = (place, words, tag) => {
+    if (place) {
+      place.replaceChildren(...words.map((one) => Object.assign(document.createElement(tag), { textContent: one })));
+    }
+  };
+  pullcue.put = put;
+
+  // ------------------------------------------------------------ asking
+
+  const ask = async (address) => {
+    const patience = new AbortController();
+    const timer = window.setTimeout(() => patience.abort(), PATIENCE);
+    try {
+      const answer = await window.fetch(address, { signal: patience.signal, cache: "no-store" });
+      if (answer.redirected) {
+        window.location.reload(); // the session is over: sign in again
+      }
+      return answer.ok ? await answer.json() : null;
+    } catch (error) {
+      if (error.name === "AbortError") {
+        window.pullcue_frame.lose();
+      }
+      return null;
+    } finally {
+      window.clearTimeout(timer);
+    }
+  };
+
+  const turn = async (page) => {
+    if (page !== pullcue.page || !page.root.isConnected) {
+      return;
+    }
+    const begun = performance.now();
+    const query = new URLSearchParams({ bench: page.config.bench, ...page.have });
+    const news = await ask(`/oven/live?${page.config.bench ? query : ""}`);
+    if (news && page.root.isConnected) {
+      page.heard = performance.now();
+      show(page, news);
+    } else {
+      lose(page);
+    }
+    // Asked just after the bench was looked at, an answer is as fresh as can be.
+    const every = page.config.every_ms, age = news && news.age !== undefined ? 1000 * news.age : null;
+    const wait = age === null ? every - (performance.now() - begun) : every - age + FRESH;
+    window.clearTimeout(page.timer);
+    page.timer = window.setTimeout(() => turn(page), Math.min(every, Math.max(SOONEST, wait)));
+  };
+
+  // ------------------------------------------------------------ showing
+
+  const lose = (page) => {
+    page.root.dataset.lost = "";
+    page.have.parts = "";
+    if (page.config.bench) {
+      cue(page, ["not-live", "not live", "Go by the look and the drop of the sheet, as its instructions say.",
+        "Nothing comes from Pullcue.", "Not live. Nothing comes from Pullcue."]);
+      put(at("oven-to"), "");
+      put(at("oven-count"), "");
+      put(at("oven-at"), "");
+      list(at("oven-table"), [], "div");
+      at("oven-sag").replaceChildren();
+    } else {
+      page.root.querySelectorAll("[data-tile]").forEach((tile) => fill(tile, ["", "not-live", "not live", "", "", ""]));
+    }
+  };
+
+  const cue = (page, [key, word, todo, why, said]) => {
+    const place = at("oven-cue");
+    put(at("oven-word"), word);
+    put(at("oven-todo"), todo);
+    put(at("oven-why"), why);
+    if (place.dataset.key !== key || page.key === undefined) {
+      place.dataset.key = key;
+      page.key = key;
+      at("oven-shape").innerHTML = pullcue.shape(key);
+      document.title = `${word.toUpperCase()} · Pullcue`;
+      const urgent = ["pull-now", "last-chance", "too-late", "not-live"].includes(key);
+      put(at("oven-cried"), urgent ? said : "");
+      put(at("said"), urgent ? "" : said);
+      pullcue.listeners.forEach((listener) => listener(key));
+    }
+  };
+
+  const fill = (tile, [, key, word, count, to, loud]) => {
+    const part = (name) => tile.querySelector(`[data-part=${name}]`);
+    if (tile.dataset.key !== key || !part("shape").innerHTML) {
+      tile.dataset.key = key;
+      part("shape").innerHTML = pullcue.shape(key);
+    }
+    put(part("word"), word);
+    put(part("count"), count);
+    put(part("to"), to);
+    put(part("loud"), loud);
+  };
+
+  // Of several benches the one that calls for a hand the most is heard.
+  const URGENT = ["last-chance", "pull-now", "too-late", "too-cold", "cannot-tell", "not-live", "getting-close", "carry"];
+  const overview = (page, benches) => {
+    benches.forEach((one) => {
+      const tile = page.root.querySelector(`[data-tile="${CSS.escape(one[0])}"]`);
+      if (tile) {
+        fill(tile, one);
+      }
+    });
+    const first = URGENT.map((key) => benches.find((one) => one[1] === key)).find(Boolean);
+    const key = first ? first[1] : "heating";
+    const whose = first ? first[0] : "";
+    if (page.key !== `${key} ${whose}`) {
+      page.key = `${key} ${whose}`;
+      put(at("said"), first ? `${first[0]}: ${first[2]}. ${first[4]} ${first[3]}` : "");
+      pullcue.listeners.forEach((listener) => listener(key));
+    }
+  };
+
+  const show = (page, news) => {
+    delete page.root.dataset.lost;
+    if (news.benches) {
+      overview(page, news.benches);
+      return;
+    }
+    if (news.wrong) {
+      list(at("oven-loud"), [news.wrong], "p");
+      return;
+    }
+    page.have.parts = news.parts;
+    if (page.root.dataset.phase !== news.phase || page.phase === undefined) {
+      const form = at("oven-begin");
+      if (form) {
+        form.open = news.phase === "none"; // later it is only looked up
+      }
+      page.phase = page.root.dataset.phase = news.phase;
+    }
+    page.root.dataset.live = String(news.live);
+    const loud = JSON.stringify(news.loud);
+    if (page.loud !== loud) {
+      page.loud = loud;
+      list(at("oven-loud"), news.loud, "p");
+    }
+    put(at("oven-to"), news.count[0]);
+    put(at("oven-count"), news.count[1]);
+    put(at("oven-at"), news.at);
+    if (news.cue) {
+      cue(page, news.cue);
+    }
+    if (news.title !== undefined) {
+      put(at("oven-title"), news.title);
+    }
+    if (news.table) {
+      at("oven-table").replaceChildren(...news.table.map(([label, words]) => {
+        const row = document.createElement("div");
+        row.append(Object.assign(document.createElement("dt"), { textContent: label }),
+          Object.assign(document.createElement("dd"), { textContent: words }));
+        return row;
+      }));
+    }
+    if (news.notes) {
+      list(at("oven-notes"), news.notes, "li");
+    }
+    if (news.marks) {
+      list(at("oven-marked"), news.marks, "li");
+    }
+    if (news.judged) {
+      list(at("oven-judged"), news.judged, "p");
+    }
+    if (news.outcome !== undefined) {
+      put(at("oven-outcome"), news.outcome ? `Kept: ${news.outcome}.` : "");
+    }
+    pullcue.sag(at("oven-sag"), news.sag, at("oven-sag-card"));
+    curve(page, news);
+  };
+
+  // ------------------------------------------------------------ the curve, which only grows
+
+  const drawn = () => document.querySelector("#oven-curve .js-plotly-plot");
+
+  const curve = (page, news) => {
+    const card = at("oven-picture");
+    card.hidden = news.figure === "";
+    if (news.figure === "") {
+      page.have.figure = "";
+      return;
+    }
+    if (news.figure !== page.have.figure) {
+      redraw(page);
+      return;
+    }
+    const graph = drawn();
+    if (!news.rows || !graph || !graph.layout || graph.layout.meta !== page.have.figure) {
+      return;
+    }
+    const growing = graph.data.map((one, place) => (one.meta === "grows" ? place : -1)).filter((place) => place >= 0);
+    for (; Number(page.have.thinned) < news.thinned; page.have.thinned = Number(page.have.thinned) + 1) {
+      const half = (values) => values.filter((_, place) => place % 2 === 0);
+      window.Plotly.restyle(graph, { x: growing.map((place) => half(graph.data[place].x)),
+        y: growing.map((place) => half(graph.data[place].y)) }, growing);
+      page.have.rows = Math.ceil(page.have.rows / 2);
+    }
+    if (news.rows.length) {
+      const minutes = news.rows.map((row) => row[0]);
+      window.Plotly.extendTraces(graph, { x: growing.map(() => minutes),
+        y: growing.map((_, place) => news.rows.map((row) => row[place + 1])) }, growing);
+      page.have.rows = Number(page.have.rows) + news.rows.length;
+    }
+  };
+
+  const redraw = async (page) => {
+    if (page.drawing) {
+      return;
+    }
+    page.drawing = true;
+    const whole = await ask(`/oven/figure?${new URLSearchParams({ bench: page.config.bench })}`);
+    page.drawing = false;
+    if (whole && !whole.wrong && page.root.isConnected) {
+      whole.figure.layout.meta = whole.key;
+      Object.assign(page.have, { figure: whole.key, rows: whole.rows, thinned: whole.thinned });
+      window.dash_clientside.set_props("oven-curve", { figure: whole.figure });
+    }
+  };
+
+  // ------------------------------------------------------------ beginning
+
+  const look = () => {
+    const root = document.querySelector("[data-oven]");
+    if (root && (!pullcue.page || pullcue.page.root !== root)) {
+      const page = { root, config: JSON.parse(root.dataset.oven), have: {}, heard: performance.now() };
+      pullcue.page = page;
+      turn(page);
+    }
+  };
+  new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && pullcue.page && pullcue.page.root.isConnected) {
+      pullcue.page.heard = performance.now();
+      turn(pullcue.page);
+    }
+  });
+  window.setInterval(() => {
+    const page = pullcue.page;
+    if (page && page.root.isConnected && !document.hidden && performance.now() - page.heard > LOST) {
+      lose(page);
+    }
+  }, 500);
+})();

@@ -1,0 +1,165 @@
+"""A practice bench on a clock that a test moves, recorded and looked at without threads, and the pages that show it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from dashboard.bench_look import Second
+from dashboard.heat_watch import HeatWatch
+from dashboard.live_service import Aged, Live
+from dashboard.live_start import live_bench, practice_form
+from dashboard.practice_bench import Practice, practice_bench, practice_case, scenario_of
+from dashboard.practice_score import judged
+from dashboard.recording import form_for
+from dashboard.shop import DEMO_FOLDER, Shop, read_shop
+from dashboard.store_place import SQLITE, StorePlace
+from dashboard.web.services import Services
+from logger.clock import Clock, FastClock, ManualClock
+from logger.readings import BenchReader
+from logger.records import HeatForm, HeatRecord, Mark, new_id
+
+CHECKS = ["sheet_undamaged", "label_kept", "film_off", "frame_locked", "clearance"]
+HDPE = {"polymer": "hdpe", "gauge_mm": "4", "set_c": "185", "start_c": "22", "support": "frame", "opening_mm": "300",
+        "job_number": "4711", "checks": CHECKS}  # fmt: skip
+
+
+def place_in(folder: Path) -> StorePlace:
+    return StorePlace(f"{SQLITE}{folder / 'pullcue.sqlite'}", folder, practice=True)
+
+
+def practice_of(shop: Shop, clock: Clock, scenario: str = "quiet-day", seed: int = 1) -> Practice:
+    case = practice_case(shop, "hdpe", 4.0, "north", shop.room_c)
+    return Practice(case, shop.room_c, scenario_of(scenario), clock, seed, by_hand=True)
+
+
+@contextmanager
+def live_practice(
+    folder: Path, speed: float, scenario: str = "quiet-day", seed: int = 1, clock: Clock | None = None
+) -> Iterator[Live]:
+    """A practice bench as the command starts it, with its threads, on a fast clock; the recorder ends with it."""
+    shop, clock = read_shop(DEMO_FOLDER), clock or FastClock(speed)
+    practice = practice_of(shop, clock, scenario, seed)
+    bench = practice_bench("north")
+    reader = BenchReader(bench, [practice.source()], clock, stale_s=max(3.0, 0.5 * speed))
+    form = practice_form(form_for(shop, bench, polymer="hdpe"), practice)
+    try:
+        with live_bench(reader, bench, place_in(folder), clock, form, shop, speed, practice) as recorded:
+            live = Live([recorded], shop, ManualClock().utc().date)
+            practice.start()
+            live.start()
+            try:
+                yield live
+            finally:
+                live.stop()
+    finally:
+        reader.close()
+        practice.close()
+
+
+def services_of(live: Live, **more: Any) -> Services:
+    return Services(read_shop(DEMO_FOLDER), live=live, **more)
+
+
+@dataclass
+class Walk:
+    """A practice heat second by second, without threads, sockets or a recorder: what a page would be told.
+
+    Attributes:
+        start_s: when the sheet goes in. pulled_s: when it is pulled; None: not.
+    """
+
+    practice: Practice
+    watch: HeatWatch
+    form: HeatForm
+    start_s: float = 60.0
+    pulled_s: float | None = None
+    now_s: float = 0.0
+
+    @property
+    def record(self) -> HeatRecord | None:
+        open_heat = self.now_s >= self.start_s and (self.pulled_s is None or self.now_s < self.pulled_s + 120.0)
+        return HeatRecord(0, "a" * 32, "practice", "r", self.start_s, 0, form=self.form) if open_heat else None
+
+    def marks(self) -> tuple[Mark, ...]:
+        made = [(self.start_s, "start"), *([(self.pulled_s, "pulled")] if self.pulled_s is not None else [])]
+        return tuple(
+            Mark(f"{round(at):032d}", "practice", "r", at, 0, name, "AB") for at, name in made if at <= self.now_s
+        )
+
+    def to(self, end_s: float, look_every_s: int = 0) -> list[Aged]:
+        """Go on to a time; looks on the way, each as fresh as can be."""
+        looks = []
+        while self.now_s < end_s:
+            found = self.practice.oven.advance(self.now_s)
+            values = {"drop_mm" if name == "drop" else f"{name}_c": v for name, v in found.items()
+                      if v == v and name != "room"}  # fmt: skip
+            self.watch.take(Second(self.now_s, values, (), self.record, self.marks(), self.form))
+            if look_every_s and round(self.now_s) % look_every_s == 0:
+                looks.append(Aged(self.watch.look(), 0.0))
+            self.now_s += 1.0
+        return looks or [Aged(self.watch.look(), 0.0)]
+
+
+def walk(pulled_s: float | None = None, start_s: float = 60.0) -> Walk:
+    shop, clock = read_shop(DEMO_FOLDER), ManualClock()
+    practice = practice_of(shop, clock)
+    practice.close()  # its port: the oven alone is asked
+    if start_s < 1e6:  # else no sheet goes in
+        practice.oven.put_in(start_s)
+    if pulled_s is not None:
+        practice.oven.pull(pulled_s)
+    watch = HeatWatch(practice_bench("north"), shop, ManualClock().utc().date, lambda f: judged(practice.oven, f))
+    form = replace(practice_form(HeatForm(oven="north"), practice), sheet_label=None)
+    return Walk(practice, watch, form, start_s, pulled_s)
+
+
+class StillLive:
+    """Stands for `Live` with looks that a test gives it; what is done at the bench is written down."""
+
+    def __init__(self, looks: dict[str, Aged], speed: float = 1.0) -> None:
+        self.looks, self.speed = looks, speed
+        self.benches: dict[str, Any] = {id: StillBench(id, speed) for id in looks}
+        self.outcomes: dict[str, str] = {}
+
+    def bench(self, id: str) -> Any:
+        from thermal.fields import InputError
+
+        if id not in self.benches:
+            raise InputError(f"bench {id!r} is not recorded here: expected {', '.join(self.benches)}")
+        return self.benches[id]
+
+    def look(self, id: str) -> Aged:
+        self.bench(id)
+        return self.looks[id]
+
+    def every_s(self, id: str) -> float:
+        return 1.0
+
+    def outcome_of(self, look: Any) -> str:
+        return "" if look.heat is None else self.outcomes.get(look.heat.id, "")
+
+    def keep_outcome(self, heat: str, words: str) -> None:
+        self.outcomes[heat] = words
+
+
+class StillBench:
+    """Stands for `LiveBench`: keeps what is asked."""
+
+    def __init__(self, id: str, speed: float) -> None:
+        self.bench, self.practice, self.speed = replace(practice_bench("north"), id=id), None, speed
+        self.asked: list[tuple[Any, ...]] = []
+
+    def mark(self, name: str, by: str, ago_s: float = 0.0, note: str = "", form: Any = None) -> Mark:
+        self.asked.append((name, by, ago_s, note, form))
+        return Mark(new_id(), self.bench.id, "r", 0.0, 0, name, by, note)
+
+    def say(self, form: Any, by: str, note: str) -> Mark:
+        return self.mark("form", by, 0.0, note, form)
+
+    def undo(self, by: str) -> Mark:
+        self.asked.append(("undo", by))
+        return Mark(new_id(), self.bench.id, "r", 0.0, 0, "undo", by, "takes back clear_through", undoes="x")

@@ -1,0 +1,207 @@
+"""A bench that records while others look on: what is asked of its thread, and what is said when it ends."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from dashboard.live_service import Live
+from dashboard.practice_bench import Practice, practice_case, scenario_of
+from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
+from dashboard.web.oven_words import cue_words
+from logger.clock import ManualClock
+from logger.marks import START
+from logger.practice_board import PracticeBoard
+from logger.records import HeatFilter
+from logger.store import open_store
+from oven_rig import live_practice, practice_of
+from thermal.fields import InputError
+
+COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import main; main()"]
+AB = "AB (initials typed, not signed in)"
+
+
+def until(live: Live, holds: str, timeout_s: float = 30.0) -> None:
+    """Wait until a look's phase of its heat is so: 'open', 'none'."""
+    end_s = time.monotonic() + timeout_s
+    while time.monotonic() < end_s:
+        look = live.look("practice").look
+        if (look.heat is not None and look.open) == (holds == "open") and look.at_s > 0.0:
+            return
+        time.sleep(0.05)
+    raise AssertionError(live.look("practice"))
+
+
+def test_what_is_asked_is_kept_with_who(tmp_path: Path) -> None:
+    with live_practice(tmp_path, 20.0) as live:
+        bench = live.bench("practice")
+        until(live, "none")
+        bench.mark(START, AB, form={"job_number": "12"})
+        until(live, "open")
+        bench.mark("clear_through", AB, 20.0, "looks clear")
+        assert bench.undo(AB).note == "takes back clear_through"
+        bench.say({"sheet_label": "lot 9"}, "Tom (signed in, technician)", "sheet_label lot 9")
+        assert [mark.by for mark in live.look("practice").look.marks if mark.name == START] == [AB]
+    store = open_store(f"sqlite:///{tmp_path / 'pullcue.sqlite'}")
+    (heat,) = store.heats(HeatFilter())
+    marks = {mark.name: mark for mark in store.marks(heat.bench, heat.run)}
+    store.close()
+    assert (heat.form.job_number, heat.form.sheet_label, heat.state) == ("12", "lot 9", "interrupted")
+    assert (marks["clear_through"].by, marks["clear_through"].note) == (AB, "looks clear")
+    assert marks["form"].by == "Tom (signed in, technician)"
+
+
+def test_a_mark_that_cannot_be_is_refused(tmp_path: Path) -> None:
+    with live_practice(tmp_path, 20.0) as live:
+        with pytest.raises(InputError, match="expected one of"):
+            live.bench("practice").mark("puled", AB)
+        with pytest.raises(InputError, match="did you mean practice"):
+            live.bench("practise")
+
+
+def test_a_recorder_that_fails_says_so_and_keeps_nothing_in_silence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with live_practice(tmp_path, 20.0) as live:
+        bench = live.bench("practice")
+        until(live, "none")
+
+        def breaks(timeout_s: float) -> None:
+            raise RuntimeError("a wire burnt")
+
+        # The thread's own message is for the terminal.
+        monkeypatch.setattr("threading.excepthook", lambda args: None)
+        monkeypatch.setattr(bench._recording, "step", breaks)
+        end_s = time.monotonic() + 20.0
+        while bench.stopped is None and time.monotonic() < end_s:
+            time.sleep(0.02)
+        words = cue_words(live.look("practice"), Units())
+        assert (words.key, words.why) == ("not-live", "The recorder has stopped: a wire burnt")
+        with pytest.raises(InputError, match=r"The recorder has stopped: a wire burnt: .* write it down"):
+            bench.mark("pulled", AB)
+
+
+def test_after_the_end_nothing_is_taken(tmp_path: Path) -> None:
+    with live_practice(tmp_path, 20.0) as live:
+        until(live, "none")
+    with pytest.raises(InputError, match="The recorder was stopped"):
+        live.bench("practice").mark("pulled", AB)
+
+
+# ---------------------------------------------------------------- the practice oven, by hand
+
+
+def faults_after_put_in(seed: int, at_s: float) -> list[tuple[str, float]]:
+    clock = ManualClock()
+    practice = practice_of(read_shop(DEMO_FOLDER), clock, "loose-thermocouple", seed)
+    board = practice.server._board
+    assert isinstance(board, PracticeBoard)
+    assert practice.waits
+    assert board._faults == ()
+    clock.sleep(at_s)
+    practice.obey(START)
+    practice.obey(START)
+    practice.close()
+    assert not practice.waits
+    return [(one.name, one.at_s) for one in board._faults]
+
+
+def test_faults_wait_for_the_sheet() -> None:
+    """The scenario's sheet goes in at 60 s; here at 200 s: all comes 140 s later."""
+    assert faults_after_put_in(1, 200.0) == [("open", 290.0), ("touch", 400.0), ("open", 560.0)]
+
+
+def test_the_same_seed_is_the_same_oven_however_late_the_sheet_goes_in() -> None:
+    shop = read_shop(DEMO_FOLDER)
+    case = practice_case(shop, "hdpe", 4.0, "north", shop.room_c)
+
+    def core_c(seed: int, by_hand_at_s: float | None) -> float:
+        clock = ManualClock()
+        practice = Practice(case, shop.room_c, scenario_of("door-ajar"), clock, seed, by_hand=by_hand_at_s is not None)
+        practice.close()
+        start_s = 60.0
+        if by_hand_at_s is not None:
+            clock.sleep(by_hand_at_s)
+            practice.obey(START)
+            start_s = by_hand_at_s
+        found = practice.oven.core_c(start_s + 300.0)
+        assert found is not None
+        return found
+
+    by_itself = core_c(5, None)
+    assert core_c(5, 60.0) == by_itself
+    # Only the thermostat's swing (1.5 K, 140 s) stands elsewhere.
+    assert core_c(5, 60.0 + 140.0) == pytest.approx(by_itself, abs=0.3)
+    assert abs(core_c(6, 60.0) - by_itself) > 0.5
+
+
+def test_another_sheet_may_be_laid_ready() -> None:
+    shop = read_shop(DEMO_FOLDER)
+    practice = practice_of(shop, ManualClock())
+    practice.close()
+    thick = practice_case(shop, "hdpe", 8.0, "north", shop.room_c)
+    practice.take(thick)
+    practice.obey(START)
+    practice.take(practice_case(shop, "hdpe", 2.0, "north", shop.room_c))  # too late
+    assert practice.case is thick
+    thin = practice_of(shop, ManualClock())
+    thin.close()
+    thin.obey(START)
+    slow, quick = practice.oven.core_c(300.0), thin.oven.core_c(300.0)
+    assert slow is not None
+    assert quick is not None
+    assert slow < quick - 20.0
+
+
+# ---------------------------------------------------------------- as a person starts it
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no signal that stands for Ctrl-C in a child process")
+@pytest.mark.parametrize("words", [["practice"], ["bench", str(DEMO_FOLDER / "benches" / "practice.toml")]])
+def test_pages_are_served_until_ctrl_c(words: list[str], tmp_path: Path) -> None:
+    environment = os.environ | {"PULLCUE_DATA": str(tmp_path)}
+    environment.pop("DISPLAY", None)
+    environment.pop("WAYLAND_DISPLAY", None)
+    with subprocess.Popen(
+        [*COMMAND, *words, "--speed", "20"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        env=environment,
+    ) as process:
+        assert process.stdout is not None
+        lines: list[str] = []
+        for _ in range(8):
+            lines.append(process.stdout.readline())
+            if lines[-1].startswith("Ctrl-C"):
+                break
+        found = re.search(r"http://127\.0\.0\.1:(\d+)/", "".join(lines))
+        assert found is not None
+        with urllib.request.urlopen(f"{found[0]}oven/live?bench=practice", timeout=20.0) as answer:
+            assert b'"phase"' in answer.read()
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=60.0)
+    assert (process.returncode, err) == (0, "")
+    assert any("open that address" in line for line in lines)
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", int(found[1])), timeout=5.0)
+
+
+def test_access_that_is_not_safe_is_refused(tmp_path: Path) -> None:
+    result = subprocess.run(
+        [*COMMAND, "bench", str(DEMO_FOLDER / "benches" / "practice.toml"), "--host", "0.0.0.0", "--for", "1"],
+        capture_output=True, text=True, timeout=60, env=os.environ | {"PULLCUE_DATA": str(tmp_path)},
+    )  # fmt: skip
+    assert result.returncode == 2
+    assert "people have to sign in" in result.stderr

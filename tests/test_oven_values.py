@@ -1,0 +1,278 @@
+"""What the page at the oven is told: seconds in, small objects out; no thread, no browser."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from calibration.cue import State
+from calibration.observed import Observed
+from dashboard.after_pull import After
+from dashboard.bench_look import Look
+from dashboard.cue_sound import PATTERNS
+from dashboard.follower import Follower
+from dashboard.heat_curve import COLUMNS, MOST, Curve, row_of
+from dashboard.heat_followed import followed, wanted_in, wanted_note
+from dashboard.live_service import Aged
+from dashboard.seconds import Seconds
+from dashboard.shop import DEMO_FOLDER, read_shop
+from dashboard.units import Units
+from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
+from dashboard.web.oven_live import PARTS, brief, update
+from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, phase
+from logger.clock import ManualClock
+from logger.records import HeatForm, Mark
+from oven_rig import StillLive, walk
+from thermal.fields import InputError
+
+METRIC, US = Units(), Units("us")
+
+
+@pytest.fixture(scope="module")
+def heating() -> Aged:
+    """A sheet that has been in for five minutes."""
+    return walk().to(361.0, 20)[-1]
+
+
+@pytest.fixture(scope="module")
+def pulled() -> Aged:
+    """A sheet that was pulled ten minutes after it went in, half a minute ago."""
+    return walk(pulled_s=660.0).to(690.0, 10)[-1]
+
+
+# ---------------------------------------------------------------- seconds and rows
+
+
+def test_seconds_keep_what_came_and_forget_what_is_old() -> None:
+    kept = Seconds()
+    for at in range(2000):
+        kept.add(float(at), {"air_upper_c": 100.0 + at} | ({"drop_mm": 1.0} if at >= 1500 else {}))
+    kept.add(1990.0, {"air_upper_c": -1.0})  # came before: not kept
+    kept.keep_from(1000.0)
+    seen = kept.observed(1200.0, (), {})
+    assert (len(kept), seen.time_s[0], seen.time_s[-1]) == (1000, -200.0, 799.0)
+    np.testing.assert_array_equal(seen.columns["air_upper_c"], 1100.0 + np.arange(1000))
+    assert np.isnan(seen.columns["drop_mm"][:500]).all()
+    assert (seen.columns["drop_mm"][500:] == 1.0).all()
+
+
+def test_seconds_stay_small_however_long_they_come() -> None:
+    kept = Seconds()
+    for at in range(50_000):
+        kept.add(float(at), {"air_upper_c": 1.0})
+        kept.keep_from(at - 300.0)
+    assert kept._table.shape[0] <= 1024
+
+
+@pytest.mark.parametrize("looks", [1, 899, 900, 901, 1801, 3600, 7205])
+def test_a_curve_has_never_more_rows_than_a_page_can_draw(looks: int) -> None:
+    curve = Curve("h")
+    for at in range(looks):
+        curve = curve.with_row((float(at),))
+    assert len(curve.rows) <= MOST
+    assert [row[0] for row in curve.rows] == list(range(0, looks, 2**curve.thinned))
+
+
+def test_a_page_that_thins_as_the_server_does_has_the_same_rows() -> None:
+    """What the page's script does, here in Python, over two hours of looks, with some answers lost on the way."""
+    curve, mine, thinned = Curve("h"), list[float | None](), 0
+    for at in range(7200):
+        curve = curve.with_row((float(at),))
+        if at % 7 == 3:
+            continue
+        rows = new_rows(curve, len(mine), thinned)
+        assert rows is not None
+        for _ in range(curve.thinned - thinned):
+            mine = mine[::2]
+        thinned = curve.thinned
+        mine += [row[0] for row in rows]
+        assert mine == [row[0] for row in curve.rows]
+        assert len(rows) <= 4
+
+
+def test_a_page_that_has_more_than_there_is_begins_anew() -> None:
+    curve = Curve("h", ((1.0,), (2.0,)))
+    assert new_rows(curve, 3, 0) is None
+    assert new_rows(curve, 1, 1) is None
+
+
+# ---------------------------------------------------------------- what is followed
+
+
+def test_wanted_drop_comes_back_from_the_note_of_a_mark() -> None:
+    note = wanted_note(90.0, 150.5)
+    mark = Mark("1" * 32, "b", "r", 0.0, 0, "start", note=f"gauge 6 mm; {note}")
+    assert wanted_in([mark]) == {"drop wanted": 90.0, "room below": 150.5}
+    assert wanted_note(None, None) == ""
+
+
+def test_a_form_without_a_sheet_says_what_is_missing() -> None:
+    shop = read_shop(DEMO_FOLDER)
+    with pytest.raises(InputError, match="no polymer and no gauge"):
+        followed(HeatForm(oven="north"), [], {}, shop, ManualClock().utc().date())
+
+
+def test_looks_say_what_a_follower_alone_says(heating: Aged) -> None:
+    """The watch adds no arithmetic of its own: a follower fed the same seconds tells the same."""
+    look = heating.look
+    assert look.followed is not None
+    assert look.told is not None
+    assert look.told.estimate is not None
+    there = walk()
+    rows = {name: [] for name in ("air_upper_c", "air_lower_c", "face_upper_c", "face_lower_c", "wall_c", "drop_mm")}
+    for at in range(361):
+        for name, value in there.practice.oven.advance(float(at)).items():
+            column = "drop_mm" if name == "drop" else f"{name}_c"
+            if column in rows:
+                rows[column].append(value)
+    seen = Observed(np.arange(361.0) - 60.0, {name: np.array(values) for name, values in rows.items()})
+    follower = Follower(look.followed)
+    for at in range(0, 301, 20):
+        told = follower.at(seen, float(at))
+    assert told.estimate is not None
+    assert told.estimate.core_c.middle == pytest.approx(look.told.estimate.core_c.middle, abs=0.05)
+    assert told.state is look.told.state
+
+
+def test_a_start_taken_back_leaves_no_heat() -> None:
+    there = walk()
+    there.to(100.0)
+    there.start_s = 1e9  # as if it had never begun
+    assert there.to(120.0)[-1].look.heat is None
+
+
+# ---------------------------------------------------------------- words
+
+
+def test_every_state_has_a_key_and_a_sound() -> None:
+    assert set(KEYS) == {*State, *After} == set(PATTERNS)
+    assert len(set(KEYS.values())) == len(KEYS)
+
+
+def test_phases(heating: Aged, pulled: Aged) -> None:
+    assert phase(Look("b", "north")) == "none"
+    assert phase(heating.look) == "in"
+    assert phase(pulled.look) == "out"
+    assert phase(replace(pulled.look, open=False)) == "over"
+
+
+@pytest.mark.parametrize(
+    ("change", "age_s", "why"),
+    [({"failure": "The recorder has stopped: disk"}, 0.1, "The recorder has stopped: disk"),
+     ({}, OLD_S + 0.1, "Nothing new comes from the recorder"), ({}, float("inf"), "Waiting for the recorder")],
+    ids=["stopped", "old", "first"],
+)  # fmt: skip
+def test_what_is_not_live_shows_no_number(heating: Aged, change: dict[str, str], age_s: float, why: str) -> None:
+    aged = Aged(replace(heating.look, **change), age_s)
+    words = cue_words(aged, METRIC)
+    assert (words.key, words.count, words.to, words.why) == (NOT_LIVE, "", "", why)
+    told = update(StillLive({"b": aged}), "b", METRIC, {})  # type: ignore[arg-type]
+    assert (told["live"], told["at"], told["count"], told["table"], told["sag"]) == (False, "", ["", ""], [], None)
+
+
+def test_a_fast_clock_has_more_time() -> None:
+    look = Look("b", "north")
+    assert cue_words(Aged(look, OLD_FAST_S - 0.1, fast=True), METRIC).key != NOT_LIVE
+    assert cue_words(Aged(look, OLD_FAST_S + 0.1, fast=True), METRIC).key == NOT_LIVE
+
+
+def test_troubles_are_loud(heating: Aged) -> None:
+    look = replace(heating.look, troubles=(("face_upper_c", "open circuit"),), links=("board: lost, cable?",),
+                   unsaved="disk full")  # fmt: skip
+    assert loud(Aged(look, 0.1), METRIC) == [
+        "NOT SAVED, in memory only: disk full", "Upper face: open circuit", "board: lost, cable?",
+    ]  # fmt: skip
+    silent = replace(look, silent_s=61.0, troubles=())
+    assert "No new readings for 1:01" in loud(Aged(silent, 0.1), METRIC)[1]
+
+
+def test_the_judgement_comes_with_the_pull(pulled: Aged) -> None:
+    told = update(StillLive({"b": pulled}), "b", METRIC, {})  # type: ignore[arg-type]
+    assert told["judged"][0].split()[0].rstrip(":") in ("RIGHT", "EARLY", "LATE")
+    assert pulled.look.truth is not None
+    assert told["phase"] == "out"
+
+
+# ---------------------------------------------------------------- what is sent
+
+
+def test_nothing_is_sent_twice(heating: Aged) -> None:
+    live = StillLive({"b": heating})
+    first = update(live, "b", METRIC, {})  # type: ignore[arg-type]
+    assert {part for part in PARTS if part in first} == set(PARTS)
+    look = heating.look
+    assert look.curve is not None
+    have = {"parts": first["parts"], "figure": first["figure"], "rows": str(len(look.curve.rows)), "thinned": "0"}
+    again = update(live, "b", METRIC, have)  # type: ignore[arg-type]
+    assert [part for part in PARTS if part in again] == []
+    assert again["rows"] == []
+    assert len(json.dumps(again, separators=(",", ":"))) < 500
+    assert (
+        update(live, "b", METRIC, have | {"rows": "3"})["rows"]
+        == [  # type: ignore[arg-type]
+            shown_row(row, look.heat.start_s, METRIC)
+            for row in look.curve.rows[3:]  # type: ignore[union-attr]
+        ]
+    )
+
+
+@pytest.mark.parametrize("junk", ["-1", "1e9", "x", "²", "9" * 30, ""])
+def test_junk_of_a_page_is_no_trouble(heating: Aged, junk: str) -> None:
+    live = StillLive({"b": heating})
+    key = key_of(heating.look, METRIC)
+    told = update(live, "b", METRIC, {"parts": junk, "figure": key, "rows": junk, "thinned": junk})  # type: ignore[arg-type]
+    assert told["figure"].startswith(key)
+
+
+def test_sixteen_benches_in_short_are_small(heating: Aged) -> None:
+    live = StillLive({f"bench-{n}": heating for n in range(16)})
+    told = brief(live, METRIC)  # type: ignore[arg-type]
+    assert [one[0] for one in told] == list(live.benches)
+    assert len(json.dumps(told, separators=(",", ":"))) < 1500
+
+
+# ---------------------------------------------------------------- the picture
+
+
+@pytest.mark.parametrize("units", [METRIC, US], ids=["metric", "us"])
+def test_the_picture_holds_the_rows_in_the_units_shown(heating: Aged, units: Units) -> None:
+    look = heating.look
+    made = figure(look, units)
+    grows = [trace for trace in made["data"] if trace["meta"] == "grows"]
+    assert look.curve is not None
+    assert {len(trace["x"]) for trace in grows} == {len(look.curve.rows)}
+    core = next(trace for trace in grows if trace["name"] == "core, estimated")
+    last = look.curve.rows[-1]
+    core_c = last[1 + COLUMNS.index("core")]
+    assert core_c is not None
+    assert core["y"][-1] == pytest.approx(units.temperature_value(core_c), abs=0.01)
+    assert core["x"][-1] == pytest.approx(((last[0] or 0.0) - 60.0) / 60.0, abs=1e-3)
+    drop = next(trace for trace in grows if trace["name"] == "drop, measured")
+    drop_mm = last[1 + COLUMNS.index("drop")]
+    assert drop_mm is not None
+    assert drop["y"][-1] == pytest.approx(drop_mm / (1.0 if units is METRIC else 25.4), abs=0.01)
+    json.dumps(made, allow_nan=False)
+
+
+def test_the_truth_is_drawn_only_after_the_pull(heating: Aged, pulled: Aged) -> None:
+    names = [[trace["name"] for trace in figure(one.look, METRIC)["data"]] for one in (heating, pulled)]
+    assert "core, the truth" not in names[0]
+    assert "core, the truth" in names[1]
+    assert key_of(heating.look, METRIC) != key_of(pulled.look, METRIC)
+
+
+def test_rows_have_what_was_measured_and_nothing_made_up(heating: Aged) -> None:
+    told = heating.look.told
+    assert told is not None
+    row = dict(zip(("time_s", *COLUMNS), row_of(400.0, told, {"air_upper_c": 180.123}), strict=True))
+    assert (row["air_upper"], row["air_lower"], row["drop"]) == (180.12, None, None)
+    assert row["core_low"] < row["core"] < row["core_high"]  # type: ignore[operator]
+
+
+def test_time_goes_forward_in_every_trace(pulled: Aged) -> None:
+    for trace in figure(pulled.look, METRIC)["data"]:
+        assert all(before <= after for before, after in pairwise(trace["x"]))
