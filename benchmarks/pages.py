@@ -2,10 +2,10 @@
 
     python benchmarks/pages.py [--benches 16] [--clients 10] [--seconds 60] [--hours 2] [--speed 60]
 
-Load: benches that record a heated sheet in real time, all of one process, sheet after sheet going in, and clients that ask what
-the page's script asks, each once a second: half of them one bench large, half all benches. Memory: heat after heat on a fast clock, with
-a client. First paint: each page and a bare Dash page with one graph, each in a fresh Chromium, in turns; left out where
-there is no playwright or chromium.
+Load: benches that record a heated sheet in real time, all of one process, sheet after sheet going in, and clients that
+ask what the page's script asks, each once a second: half of them one bench large, half all benches. Memory: heat after
+heat on a fast clock, with a client. First paint: each page and a bare Dash page with one graph, each in a fresh
+Chromium, in turns; left out where there is no playwright or chromium.
 """
 
 from __future__ import annotations
@@ -257,13 +257,11 @@ def load(count: int, clients: int, seconds: float) -> None:
         print(f"| {words}, {len(group)} clients | cue old, s | {ages[0]:.2f} | {ages[1]:.2f} | {ages[2]:.2f} |")
         print(f"| | answer after, ms | {took[0]:.0f} | {took[1]:.0f} | {took[2]:.0f} |")
         print(f"| | update, bytes | {plain[0]:.0f} | {plain[1]:.0f} | {plain[2]:.0f} |")
-        print(
-            f"| | said not to be live | {sum(one.not_live for one in group)} of {sum(len(one.took_s) for one in group)} |"
-        )
+        answers, dead = sum(len(one.took_s) for one in group), sum(one.not_live for one in group)
+        print(f"| | said not to be live | {dead} of {answers} answers | | |")
         print(f"| | as sent (gzip), bytes | {sent[0]:.0f} | {sent[1]:.0f} | {sent[2]:.0f} |")
-    print(
-        f"{count} benches, {clients} clients, sheets {APART_S:g} s apart: {share:.0%} of one core; frames lost: {sum(lost.values())}"
-    )
+    print(f"{count} benches, {clients} clients, sheets {APART_S:g} s apart: {share:.0%} of one core")
+    print(f"frames lost: {sum(lost.values())} of {sum(source.sent for source in sources)}")
 
 
 def missing(folder: str, bench: str, sent: int) -> int:

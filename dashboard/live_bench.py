@@ -143,7 +143,7 @@ class LiveBench:
             raise InputError(f"{self.stopped}: nothing can be kept of this; write it down, and start Pullcue again")
         waiting: Future[_T] = Future()
         self._asked.put((job, waiting))
-        if self.stopped is not None:
+        if self._stop.is_set() or self.failure is not None:  # it may have ended since
             self._refuse_what_waits()
         try:
             return waiting.result(_ASK_S)

@@ -117,20 +117,20 @@ def walk(pulled_s: float | None = None, start_s: float = 60.0) -> Walk:
     return Walk(practice, watch, form, start_s, pulled_s)
 
 
-class StillLive:
+class StillLive(Live):
     """Stands for `Live` with looks that a test gives it; what is done at the bench is written down."""
 
     def __init__(self, looks: dict[str, Aged], speed: float = 1.0) -> None:
         self.looks, self.speed = looks, speed
-        self.benches: dict[str, Any] = {id: StillBench(id, speed) for id in looks}
+        benches: dict[str, Any] = {id: StillBench(id, speed) for id in looks}
+        self.benches = benches
         self.outcomes: dict[str, str] = {}
 
-    def bench(self, id: str) -> Any:
-        from thermal.fields import InputError
-
-        if id not in self.benches:
-            raise InputError(f"bench {id!r} is not recorded here: expected {', '.join(self.benches)}")
-        return self.benches[id]
+    def asked(self, id: str) -> list[tuple[Any, ...]]:
+        """What was asked of a bench."""
+        bench: Any = self.benches[id]
+        asked: list[tuple[Any, ...]] = bench.asked
+        return asked
 
     def look(self, id: str) -> Aged:
         self.bench(id)

@@ -53,7 +53,7 @@ def key_of(page: Page) -> str:
 
 def still(looks: dict[str, Aged], *names: str) -> Services:
     live = StillLive({name: looks[name] for name in names})
-    return replace(plain_services(), live=live)  # type: ignore[arg-type]
+    return replace(plain_services(), live=live)
 
 
 def has_points(page: Page, count: int) -> None:
@@ -224,7 +224,7 @@ def test_a_heat_is_marked_by_keyboard_alone(browser: Browser, looks: dict[str, A
         expect(page.locator("#oven-toast")).to_have_text("Marked: pulled.")
     live = services.live
     assert isinstance(live, StillLive)
-    assert [one[0] for one in live.benches["in"].asked] == ["pulled"]
+    assert [one[0] for one in live.asked("in")] == ["pulled"]
 
 
 def test_changes_are_said_aloud(browser: Browser, looks: dict[str, Aged]) -> None:

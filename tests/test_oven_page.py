@@ -35,7 +35,7 @@ def heating() -> Aged:
 
 
 def app_of(live: StillLive, **more: Any) -> Dash:
-    return make_app(Services(read_shop(DEMO_FOLDER), clock=ManualClock(), live=live, **more))  # type: ignore[arg-type]
+    return make_app(Services(read_shop(DEMO_FOLDER), clock=ManualClock(), live=live, **more))
 
 
 class Oven:
@@ -47,8 +47,7 @@ class Oven:
 
     @property
     def asked(self) -> list[tuple[Any, ...]]:
-        asked: list[tuple[Any, ...]] = self.live.benches["practice"].asked
-        return asked
+        return self.live.asked("practice")
 
     def sends(self, token: str | None = None, **deed: Any) -> TestResponse:
         self.visitor.get("/oven")

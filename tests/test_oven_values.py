@@ -123,7 +123,8 @@ def test_looks_say_what_a_follower_alone_says(heating: Aged) -> None:
     assert look.told is not None
     assert look.told.estimate is not None
     there = walk()
-    rows = {name: [] for name in ("air_upper_c", "air_lower_c", "face_upper_c", "face_lower_c", "wall_c", "drop_mm")}
+    names = ("air_upper_c", "air_lower_c", "face_upper_c", "face_lower_c", "wall_c", "drop_mm")
+    rows: dict[str, list[float]] = {name: [] for name in names}
     for at in range(361):
         for name, value in there.practice.oven.advance(float(at)).items():
             column = "drop_mm" if name == "drop" else f"{name}_c"
@@ -161,16 +162,16 @@ def test_phases(heating: Aged, pulled: Aged) -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "age_s", "why"),
-    [({"failure": "The recorder has stopped: disk"}, 0.1, "The recorder has stopped: disk"),
-     ({}, OLD_S + 0.1, "Nothing new comes from the recorder"), ({}, float("inf"), "Waiting for the recorder")],
+    ("failure", "age_s", "why"),
+    [("The recorder has stopped: disk", 0.1, "The recorder has stopped: disk"),
+     (None, OLD_S + 0.1, "Nothing new comes from the recorder"), (None, float("inf"), "Waiting for the recorder")],
     ids=["stopped", "old", "first"],
 )  # fmt: skip
-def test_what_is_not_live_shows_no_number(heating: Aged, change: dict[str, str], age_s: float, why: str) -> None:
-    aged = Aged(replace(heating.look, **change), age_s)
+def test_what_is_not_live_shows_no_number(heating: Aged, failure: str | None, age_s: float, why: str) -> None:
+    aged = Aged(replace(heating.look, failure=failure), age_s)
     words = cue_words(aged, METRIC)
     assert (words.key, words.count, words.to, words.why) == (NOT_LIVE, "", "", why)
-    told = update(StillLive({"b": aged}), "b", METRIC, {})  # type: ignore[arg-type]
+    told = update(StillLive({"b": aged}), "b", METRIC, {})
     assert (told["live"], told["at"], told["count"], told["table"], told["sag"]) == (False, "", ["", ""], [], None)
 
 
@@ -191,7 +192,7 @@ def test_troubles_are_loud(heating: Aged) -> None:
 
 
 def test_the_judgement_comes_with_the_pull(pulled: Aged) -> None:
-    told = update(StillLive({"b": pulled}), "b", METRIC, {})  # type: ignore[arg-type]
+    told = update(StillLive({"b": pulled}), "b", METRIC, {})
     assert told["judged"][0].split()[0].rstrip(":") in ("RIGHT", "EARLY", "LATE")
     assert pulled.look.truth is not None
     assert told["phase"] == "out"
@@ -202,35 +203,32 @@ def test_the_judgement_comes_with_the_pull(pulled: Aged) -> None:
 
 def test_nothing_is_sent_twice(heating: Aged) -> None:
     live = StillLive({"b": heating})
-    first = update(live, "b", METRIC, {})  # type: ignore[arg-type]
+    first = update(live, "b", METRIC, {})
     assert {part for part in PARTS if part in first} == set(PARTS)
     look = heating.look
     assert look.curve is not None
+    assert look.heat is not None
     have = {"parts": first["parts"], "figure": first["figure"], "rows": str(len(look.curve.rows)), "thinned": "0"}
-    again = update(live, "b", METRIC, have)  # type: ignore[arg-type]
+    again = update(live, "b", METRIC, have)
     assert [part for part in PARTS if part in again] == []
     assert again["rows"] == []
     assert len(json.dumps(again, separators=(",", ":"))) < 500
-    assert (
-        update(live, "b", METRIC, have | {"rows": "3"})["rows"]
-        == [  # type: ignore[arg-type]
-            shown_row(row, look.heat.start_s, METRIC)
-            for row in look.curve.rows[3:]  # type: ignore[union-attr]
-        ]
-    )
+    assert update(live, "b", METRIC, have | {"rows": "3"})["rows"] == [
+        shown_row(row, look.heat.start_s, METRIC) for row in look.curve.rows[3:]
+    ]
 
 
 @pytest.mark.parametrize("junk", ["-1", "1e9", "x", "²", "9" * 30, ""])
 def test_junk_of_a_page_is_no_trouble(heating: Aged, junk: str) -> None:
     live = StillLive({"b": heating})
     key = key_of(heating.look, METRIC)
-    told = update(live, "b", METRIC, {"parts": junk, "figure": key, "rows": junk, "thinned": junk})  # type: ignore[arg-type]
+    told = update(live, "b", METRIC, {"parts": junk, "figure": key, "rows": junk, "thinned": junk})
     assert told["figure"].startswith(key)
 
 
 def test_sixteen_benches_in_short_are_small(heating: Aged) -> None:
     live = StillLive({f"bench-{n}": heating for n in range(16)})
-    told = brief(live, METRIC)  # type: ignore[arg-type]
+    told = brief(live, METRIC)
     assert [one[0] for one in told] == list(live.benches)
     assert len(json.dumps(told, separators=(",", ":"))) < 1500
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dashboard.handing import form_note
 from dashboard.heat_followed import wanted_note
 from dashboard.heat_form import NO_NAMES, note
-from dashboard.live_outcome import OUTCOMES, enter_outcome
+from dashboard.live_outcome import enter_outcome
 from dashboard.live_service import Live
 from dashboard.practice_start import make_ready
 from dashboard.recording import of_oven, polymer_version
@@ -129,6 +129,3 @@ def _text(asked: Said, name: str) -> str:
     if not isinstance(value, str):
         raise InputError(f"{name} = {shown(value)}: expected text")
     return value
-
-
-__all__ = ["AT_THE_OVEN", "OUTCOMES", "do"]
