@@ -23,7 +23,7 @@ from logger.store import open_store
 from oven_rig import StillLive, live_practice, services_of, walk
 from page_rig import plain_services
 
-SPEED = 40.0
+SPEED = 30.0
 HEAT_MS = 90_000
 COUNTS = """() => document.querySelector('#oven-curve .js-plotly-plot').data.filter(one => one.meta === 'grows')
     .map(one => one.x.length)"""
@@ -114,7 +114,8 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
         pull = re.compile("pull-now|last-chance|too-late")
         expect(page.locator("#oven-cue")).to_have_attribute("data-key", pull, timeout=HEAT_MS)
         page.get_by_role("button", name="Pulled", exact=True).click()
-        page.wait_for_selector(".one[data-phase=out]")
+        # At this pace the heat may be closed, two minutes after the pull, before a look has come.
+        page.wait_for_selector(".one[data-phase=out], .one[data-phase=over]")
         expect(page.locator("#oven-judged")).to_contain_text(re.compile("RIGHT|EARLY|LATE"), timeout=HEAT_MS)
         expect(page.locator("#oven-judged")).to_contain_text("The true window opened at")
         assert "core, the truth" in page.evaluate(
