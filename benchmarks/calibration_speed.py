@@ -1,0 +1,204 @@
+# ruff: noqa: E402 (threads must be switched off before numpy is imported)
+"""How fast a calibration is, beside the same fit by scipy's solve_ivp, in one run.
+
+    python benchmarks/calibration_speed.py
+
+Six heats, four unknowns (heat transfer of each face, emissivity of both, walls): the product's batched model and a
+competent scipy one (LSODA with an analytic band, enthalpy as the unknown, second-order volumes; see `competitors`)
+under the same `least_squares`, to the same readings. Wanted: at least 4 times faster, and the same values within what
+the competitor's 20 cells leave (a standard error; with 40 cells and a tenth of the tolerance 0.14 of one, at half the
+speed). And the
+product's own fit of all it does not know, with starts, noise, residual tests, findings: under 3 s.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_variable] = "1"
+
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.integrate import solve_ivp
+from scipy.optimize import least_squares
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+from calibration import nonlinear
+from calibration.heat_model import HeatModel, averaged
+from calibration.identify import findings
+from calibration.oven_fit import fit
+from calibration.run import Run
+from calibration.unknowns import OVEN, Layout, Settings, layout
+from calibration_truth import on_grid, planned, recorded, swung
+from cases import CARD
+from competitors import Problem, Sheet
+from thermal.surroundings import lagged_wall_c
+
+Array = NDArray[np.float64]
+
+NAMES = ("upper.h_w_m2k", "lower.h_w_m2k", "upper.emissivity_eff", "wall.offset_k")
+TRUTH = np.array([0.4, -0.5, -0.4, 0.6])
+CELLS, RTOL, STEP = 20, 5e-5, 0.02
+
+
+def six_heats() -> list[Run]:
+    plan = ((3.0, 185.0, 420.0), (4.0, 185.0, 600.0), (4.0, 195.0, 500.0), (5.0, 190.0, 750.0), (6.0, 185.0, 1000.0),
+            (6.0, 195.0, 850.0))  # fmt: skip
+    return [
+        on_grid(swung(replace(planned(gauge, end, set_c), name=f"{i}"), i))
+        for i, (gauge, set_c, end) in enumerate(plan, 1)
+    ]
+
+
+def only(of: Layout) -> Layout:
+    """The layout with the four unknowns alone."""
+    keep = [of.names.index(name) for name in NAMES]
+    return replace(of, ties=of.ties[:, keep], names=NAMES)
+
+
+@dataclass(frozen=True)
+class RecordedAir(Problem):
+    """A problem whose air was recorded: straight lines between the model's times, and the walls that follow it."""
+
+    times_s: tuple[float, ...] = ()
+    air_c: tuple[float, ...] = ()
+    wall_c: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("times_s", "air_c", "wall_c"):
+            object.__setattr__(self, name, np.array(getattr(self, name)))
+
+    def air_and_wall_c(self, time_s: float) -> tuple[float, float]:
+        return float(np.interp(time_s, self.times_s, self.air_c)), float(np.interp(time_s, self.times_s, self.wall_c))
+
+
+def problem_of(run: Run, of: Layout, x: Array, times_s: Array) -> RecordedAir:
+    """A run's heating as the competitor takes it, from the same air."""
+    values = {name: float(of.lead(j).value(x[j])) for j, name in enumerate(NAMES)}
+    case, polymer = run.case, run.case.polymer
+    melting = polymer.main_melting
+    assert melting is not None
+    air = averaged(run.air_s, run.air_c, times_s)
+    offset = np.array([values["wall.offset_k"]])
+    whole = np.concatenate([run.before_c, air])
+    wall = lagged_wall_c(np.concatenate([run.before_s, times_s]), whole, np.array([CARD.wall_lag_s]), offset)[:, 0]
+    return RecordedAir(
+        gauge_m=case.gauge_m,
+        density_kg_m3=float(polymer.density.at(23.0)),
+        conductivity_c=polymer.conductivity.temperature_c,
+        conductivity_w_mk=polymer.conductivity.value,
+        heat_capacity_c=polymer.heat_capacity.temperature_c,
+        heat_capacity_j_kgk=polymer.heat_capacity.value,
+        onset_c=melting.onset_c,
+        peak_c=melting.peak_c,
+        end_c=melting.end_c,
+        enthalpy_j_kg=melting.enthalpy_j_kg,
+        start_c=case.start_c,
+        set_c=case.set_c,
+        door_drop_k=CARD.door_drop_k,
+        recovery_s=CARD.recovery_s,
+        wall_offset_k=values["wall.offset_k"],
+        wall_lag_s=CARD.wall_lag_s,
+        h_w_m2k=(values["upper.h_w_m2k"], values["lower.h_w_m2k"]),
+        emissivity=(values["upper.emissivity_eff"],) * 2,
+        limit_c=165.0,
+        times_s=tuple(times_s),
+        air_c=tuple(air),
+        wall_c=tuple(wall[len(run.before_s) :]),
+    )
+
+
+@dataclass
+class ByScipy:
+    """The same residuals by solve_ivp, one heat after the other."""
+
+    model: HeatModel
+    of: Layout
+
+    def residuals(self, x: Array) -> Array:
+        found = []
+        heated: dict[int, tuple[Array, Array]] = {}
+        for seen in self.model.seen:
+            run = self.model.runs[seen.run]
+            if seen.run not in heated:
+                times_s = self.model.groups[0].time_s
+                sheet = Sheet(problem_of(run, self.of, x, times_s), CELLS)
+                at = times_s[: int(np.searchsorted(times_s, run.end_s)) + 1]
+                end = solve_ivp(
+                    sheet.enthalpy_rate, (0.0, at[-1]), np.full(CELLS + 1, sheet.start_enthalpy), method="LSODA",
+                    t_eval=at, rtol=RTOL, atol=RTOL * 100.0 * 905.0 * 2500.0, jac=sheet.enthalpy_jacobian, lband=1,
+                    uband=1, first_step=1e-3,
+                )  # fmt: skip
+                heated[seen.run] = at, np.interp(end.y, sheet.enthalpy, sheet.t_c)
+            at, t_c = heated[seen.run]
+            node = {"upper": 0, "lower": CELLS, "core": CELLS // 2}[seen.series.place]
+            felt = _lagged(at, t_c[node], seen.series.lag_s)
+            found.append(seen.root @ (np.interp(seen.at.at_s, at, felt) - seen.at.values))
+        return np.concatenate(found)
+
+    def jacobian(self, x: Array) -> Array:
+        """By forward differences of the same step as the product's."""
+        base = self.residuals(x)
+        return np.stack([(self.residuals(x + STEP * unit) - base) / STEP for unit in np.eye(len(x))], axis=1)
+
+
+def _lagged(time_s: Array, truth: Array, lag_s: float) -> Array:
+    reading = truth.copy()
+    for i, step in enumerate(np.diff(time_s)):
+        slope = (truth[i + 1] - truth[i]) / step * lag_s
+        reading[i + 1] = truth[i + 1] - slope + (reading[i] - truth[i] + slope) * np.exp(-step / lag_s)
+    return reading
+
+
+def best_of(times: Sequence[float]) -> str:
+    return f"{min(times):6.2f} s (of {', '.join(f'{t:.2f}' for t in times)})"
+
+
+def main() -> int:
+    runs = six_heats()
+    whole = layout(CARD, runs, Settings(tied=frozenset({"emissivity"})))
+    of = only(whole)
+    x = np.zeros(len(whole.names))
+    x[[whole.names.index(name) for name in NAMES]] = TRUTH
+    runs = recorded(runs, whole, x, np.random.default_rng(1))
+    model = HeatModel(runs, of)
+    scipy_model = ByScipy(model, of)
+    ours, theirs, all_of_it = [], [], []
+    for _ in range(3):
+        began = time.perf_counter()
+        found = nonlinear.solve(model, np.zeros((4, 1)), huber=None, tolerance=1e-4)
+        ours.append(time.perf_counter() - began)
+        began = time.perf_counter()
+        other = least_squares(scipy_model.residuals, np.zeros(4), scipy_model.jacobian, ftol=1e-4, xtol=1e-4, gtol=1e-4)
+        theirs.append(time.perf_counter() - began)
+    settings = Settings(tied=frozenset())
+    assert len([name for name in layout(CARD, runs, settings).names if name in OVEN]) == 8
+    for _ in range(2):
+        began = time.perf_counter()
+        result = fit(CARD, runs, settings)
+        findings(result)
+        all_of_it.append(time.perf_counter() - began)
+    std = np.sqrt(np.diag(found.covariance))
+    apart = float(np.max(np.abs(found.x - other.x) / std))
+    ratio = min(theirs) / min(ours)
+    print(f"six heats, four unknowns, {len(model.both(found.x)[0])} residuals")
+    print(f"  batched model      {best_of(ours)}, {found.evaluations} evaluations with Jacobian")
+    print(f"  scipy solve_ivp    {best_of(theirs)}, {other.nfev} evaluations, {other.njev} Jacobians")
+    print(f"  ratio {ratio:.1f}; values at most {apart:.2f} of a standard error apart")
+    print(f"six heats, eight oven values, {len(result.layout.names)} unknowns, {result.evaluations} evaluations, all "
+          f"diagnostics: {best_of(all_of_it)}")  # fmt: skip
+    good = ratio >= 4.0 and apart < 1.5 and min(all_of_it) < 3.0
+    print("as wanted" if good else "NOT as wanted")
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

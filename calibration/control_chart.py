@@ -1,0 +1,117 @@
+"""Control charts of single values: individuals with moving range, and exponentially weighted moving averages.
+
+Shewhart's individuals chart as in ISO 7870-2, the EWMA chart as in ISO 7870-6. Values in, values out: what the points
+stand for is the caller's business (`drift`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+#: Mean and standard deviation of the range of two normal values, in standard deviations: 2/sqrt(pi), sqrt(2 - 4/pi).
+D2, D3 = 2.0 / sqrt(pi), sqrt(2.0 - 4.0 / pi)
+#: Upper limit of moving ranges over their mean: 1 + 3 D3/D2, 3.267; the lower one is zero.
+D4 = 1.0 + 3.0 * D3 / D2
+#: Of the EWMA: a false alarm in 500 points on average, a shift of one standard deviation seen after about 10
+#: (J.M. Lucas, M.S. Saccucci, Technometrics 32 (1990) 1-12).
+WEIGHT, WIDTH = 0.2, 2.962
+#: A base of fewer points sets no limits.
+FEWEST = 6
+
+
+@dataclass(frozen=True)
+class Base:
+    """What a process is when it is in control: mean and standard deviation of one point."""
+
+    mean: float
+    std: float
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Points with their limits, each (points,).
+
+    Attributes:
+        points. centre: one value. low, high: limits. beyond: points outside them.
+    """
+
+    points: Array
+    centre: float
+    low: Array
+    high: Array
+    beyond: Flags
+
+
+def base_of(values: Array) -> Base | None:
+    """Base from points in control, (n,), in order: mean, and mean moving range over D2, which a slow drift among them
+    hardly widens; None for fewer than `FEWEST` points, or where they do not differ.
+    """
+    if len(values) < FEWEST:
+        return None
+    std = float(np.mean(np.abs(np.diff(values)))) / D2
+    return Base(float(np.mean(values)), std) if std > 0.0 else None
+
+
+def individuals(values: Array, base: Base) -> Chart:
+    """Each value against three standard deviations."""
+    wide = np.full(len(values), 3.0 * base.std)
+    return _chart(values, base.mean, base.mean - wide, base.mean + wide)
+
+
+def moving_ranges(values: Array, base: Base) -> Chart:
+    """Differences of neighbours, (n - 1,), against D4 times their mean."""
+    ranges = np.abs(np.diff(values))
+    centre = D2 * base.std
+    return _chart(ranges, centre, np.zeros(len(ranges)), np.full(len(ranges), D4 * centre))
+
+
+def ewma(values: Array, base: Base, weight: float = WEIGHT, width: float = WIDTH, settled: bool = False) -> Chart:
+    """Exponentially weighted moving averages z_i = weight x_i + (1 - weight) z_(i-1), from the base's mean, against
+
+        mean ± width std sqrt(weight/(2 - weight) (1 - (1 - weight)^(2 i)))
+
+    Args:
+        settled: take the limits of many points from the first on.
+    """
+    averages = np.empty(len(values))
+    now = base.mean
+    for i, value in enumerate(values):
+        now = weight * value + (1.0 - weight) * now
+        averages[i] = now
+    filled = 1.0 if settled else 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(values) + 1))
+    wide = width * base.std * np.sqrt(weight / (2.0 - weight) * filled) * np.ones(len(values))
+    return _chart(averages, base.mean, base.mean - wide, base.mean + wide)
+
+
+def _chart(points: Array, centre: float, low: Array, high: Array) -> Chart:
+    return Chart(points, centre, low, high, (points < low) | (points > high))
+
+
+@dataclass(frozen=True)
+class Shift:
+    """A lasting change: from which point on, and to where (difference of the means)."""
+
+    first: int
+    size: float
+
+
+def shift(values: Array, base: Base) -> Shift | None:
+    """Where a change most likely began, once a chart has found one; None where none has.
+
+    The point that maximises the likelihood of one step of the mean, the base being known: sum^2/n of all later
+    departures (D.V. Hinkley, Biometrika 57 (1970) 1-17).
+    """
+    if not (ewma(values, base).beyond.any() or individuals(values, base).beyond.any()):
+        return None
+    off = values - base.mean
+    later = np.cumsum(off[::-1])[::-1]
+    count = np.arange(len(values), 0, -1)
+    first = int(np.argmax(later**2 / count))
+    return Shift(first, float(later[first] / count[first]))

@@ -1,0 +1,107 @@
+"""A calibration in words and columns. Values are in the units of the oven card."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from calibration.calibrate import Calibration
+from calibration.oven_fit import Value
+from dashboard.units import Units
+
+_SHOWN_ADVICE = 3
+
+
+def calibration_text(of: Calibration, notes: Sequence[str]) -> str:
+    """All of it: values, how far they can be trusted, the check, what to do next."""
+    fit = of.fit
+    parts = [
+        f"Oven {of.card.id}, from {_count(len(fit.runs), 'heat')}, {fit.readings} readings worth "
+        f"{fit.independent:.0f} independent ones",
+        _values(fit.values, fit.order),
+        f"Fit {fit.status}, {fit.agreeing} of {fit.starts} starts at the same minimum; residuals {fit.misfit:.2f} "
+        "times what the sensors' noise explains (1 is as it should be)",
+    ]
+    parts += [_block("Set aside", [one.text for one in of.odd])]
+    parts += [_block("What these heats can tell", [one.text for one in of.findings])]
+    parts += [_block("Ready, with what oven and polymer leave uncertain (90 %)", [
+        f"{one.case.polymer.id} {one.case.gauge_m * 1e3:g} mm at {one.case.set_c:g} °C: {Units.seconds(one.time_s)} "
+        f"± {Units.seconds(one.half_width_s(fit.solution.covariance))}" for one in of.ready
+    ])]  # fmt: skip
+    parts += [_block("Each heat predicted from the others", [_check(one) for one in of.checks])]
+    parts += [_block("Next heat, the one that would help most first", [
+        f"{one.words}: from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}" for one in of.advice[:_SHOWN_ADVICE]
+    ])]  # fmt: skip
+    parts += [_block("Residuals that do not look like noise", _residuals(of))]
+    parts += [_block("Notes", list(notes))]
+    accept = of.doubts or ("No reason against this card was found; whether it is right for the shop, a person decides",)
+    parts += [_block("Before you accept it", list(accept))]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _block(title: str, lines: list[str]) -> str:
+    return "\n".join([f"{title}:", *(f"  - {line}." for line in lines)]) if lines else ""
+
+
+def _values(values: Sequence[Value], sought: Sequence[str]) -> str:
+    rows = [("value", "was", "found", "90 % interval", "learned")]
+    for one in values:
+        if one.kind == "oven" or one.name in sought:
+            rows.append((
+                one.name,
+                f"{one.stated:.4g}",
+                f"{one.value:.4g}" + (" (fixed)" if one.fixed else ""),
+                "" if one.fixed else f"{_plain(one.interval[0])} to {_plain(one.interval[1])}",
+                "" if one.fixed else f"{100.0 * one.learned:.0f} %",
+            ))  # fmt: skip
+    widths = [max(len(row[i]) for row in rows) for i in range(5)]
+    lines = ["  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return (
+        "\n".join(lines) + "\n(wall.offset_k against the air; learned: share of the variance that the heats took away)"
+    )
+
+
+def _plain(value: float) -> str:
+    return f"{value:.4g}" if math.isfinite(value) else "anything"
+
+
+def _seconds(value: float) -> str:
+    return Units.seconds(value) if math.isfinite(value) else "anything"
+
+
+def _check(one: object) -> str:
+    from calibration.held_out import HeldOut
+
+    assert isinstance(one, HeldOut)
+    if not math.isfinite(one.predicted_s):
+        return (
+            f"{one.name}: core measured at {one.level_c:.0f} °C after {Units.seconds(one.measured_s)}, predicted never"
+        )
+    low, high = (_seconds(t) for t in one.interval_s)
+    verdict = "held by" if one.held else "OUTSIDE"
+    return (
+        f"{one.name}: core at {one.level_c:.0f} °C after {Units.seconds(one.measured_s)}, predicted "
+        f"{Units.seconds(one.predicted_s)} ({100.0 * one.error:+.1f} %), {verdict} the interval {low} to {high}"
+    )
+
+
+def _residuals(of: Calibration) -> list[str]:
+    found = []
+    for one in of.fit.columns:
+        tests = one.tests
+        if tests is None:
+            continue
+        said = []
+        if tests.runs_p < 0.01:
+            said.append(f"{tests.runs} runs of one sign in {tests.count}")
+        if tests.lags_p < 0.01:
+            said.append(f"neighbours correlated {tests.lag_1:+.2f}")
+        if tests.normal_p < 0.01:
+            said.append("outliers or skew")
+        if said:
+            found.append(f"{of.fit.runs[one.run].name}, {one.column}: {', '.join(said)}")
+    return found

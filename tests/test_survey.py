@@ -1,0 +1,126 @@
+"""A survey of a grid whose temperatures are known, and uncertainty budgets of the GUM."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from calibration.survey import place_words, survey
+from calibration.uncertainty_budget import Component, budget, thermocouple_components
+from dashboard.commands import pullcue
+from logger.heatfile import write_heat
+from thermal.fields import InputError
+from thermal.heat import Event, Heat, Sensor
+
+STEP_S = 10.0
+
+
+def grid(drift_k_min: float = 0.0, places: int = 9, missing: str = "") -> Heat:
+    """Nine places in three by three on two levels: 185 °C on the whole, hotter to the right, colder below."""
+    time = np.arange(0.0, 5400.0, STEP_S)
+    random = np.random.default_rng(1)
+    course = 185.0 - 160.0 * np.exp(-time / 300.0) + 3.0 * np.exp(-(((time - 1500.0) / 150.0) ** 2))
+    opened = 3600.0
+    course -= np.where(time >= opened, 40.0 * np.exp(-(time - opened) / 90.0), 0.0)
+    course += drift_k_min * time / 60.0 + 0.5 * np.sin(2.0 * np.pi * time / 120.0)
+    columns, sensors = {}, {}
+    for i in range(places):
+        x, y, z = 0.1 * (i % 3), 0.1 * (i // 3), 0.2 * (i % 2)
+        off = 20.0 * (x - 0.1) + 5.0 * (z - 0.2 * (places // 2) / places)
+        name = f"grid_{i + 1:02d}"
+        columns[f"{name}_c"] = course + off + 0.1 * random.standard_normal(len(time))
+        sensors[name] = Sensor(x_m=x, y_m=y, z_m=z)
+    if missing:
+        columns[missing] = np.where((time > 3000.0) & (time < 3030.0), np.nan, columns[missing])
+    return Heat(time_s=time, columns=columns, sensors=sensors, set_c=188.0, events=(Event(opened, "door_open"),))
+
+
+def test_what_a_survey_finds() -> None:
+    found = survey(grid(missing="grid_05_c"))
+    # 20 K/m over 0.2 m along x, and 5 K/m over 0.2 m along z: the planes were put in so.
+    assert found.tilt_k_m == pytest.approx((20.0, 0.0, 5.0), abs=0.3)
+    assert found.mean_off_k == pytest.approx(-3.0, abs=0.1)
+    assert found.uniformity_k == pytest.approx(5.0, abs=0.1)
+    assert found.spread_k >= found.uniformity_k
+    assert {found.hottest, found.coldest} == {"grid_06_c", "grid_01_c"} or found.hottest == "grid_06_c"
+    assert found.swing_k == pytest.approx(0.5, abs=0.1)
+    # 160 K falling with 300 s drift less than 0.2 K/min from 300 ln(160/300*60/0.2) s on, the bump at 1500 s after it.
+    assert 1500.0 <= found.steady_s <= 2100.0
+    assert found.end_s == 3600.0
+    # 3 K less what the oven still lacked then, 160 exp(-5) K.
+    assert found.places[0].overshoot_k == pytest.approx(3.0 - 160.0 * math.exp(-5.0), abs=0.5)
+    (opening,) = found.openings
+    assert opening.fall_k == pytest.approx(40.0, abs=1.0)
+    # 40 exp(-t/90) = 2 at 270 s; the swing moves that by half a minute.
+    assert opening.recovery_s == pytest.approx(90.0 * math.log(20.0), abs=35.0)
+    assert found.zone_k["right"] == pytest.approx(2.0, abs=0.15)
+    assert found.zone_k["left"] == pytest.approx(-2.0, abs=0.15)
+    assert found.zone_k["upper"] > 0.0 > found.zone_k["lower"]
+    assert place_words(found.places[0]) == "grid_01 (x 0 mm, y 0 mm, z 0 mm)"
+
+
+def test_refusals() -> None:
+    with pytest.raises(InputError, match="has 4 places with readings: expected 5 to 40"):
+        survey(grid(places=4))
+    drifting = grid(drift_k_min=0.4)
+    with pytest.raises(InputError, match="never steady before 3600 s: grid_01_c"):
+        survey(drifting)
+    unset = Heat(time_s=grid().time_s, columns=grid().columns)
+    with pytest.raises(InputError, match="does not state the oven's setting"):
+        survey(unset)
+
+
+def test_the_gums_end_gauge() -> None:
+    """JCGM 100:2008, H.1: standard uncertainties 25, 9.7 (with its parts), 2.9, 16.6 nm; combined 32 nm, 16 effective
+    degrees of freedom, k for 99 % 2.92, expanded 93 nm.
+    """
+    parts = [
+        Component("standard", 25.0, "normal", freedom=18.0),
+        Component("repeated readings", 5.8, "normal", freedom=24.0),
+        Component("comparator, random", 3.9, "normal", freedom=5.0),
+        Component("comparator, systematic", 6.7, "normal", freedom=8.0),
+        Component("difference of expansion", 2.9, "normal", freedom=50.0),
+        Component("difference of temperature", 16.6, "normal", freedom=2.0),
+    ]
+    found = budget(parts, 0.99)
+    assert found.combined_k == pytest.approx(32.0, abs=0.5)
+    assert math.floor(found.freedom) == 16
+    assert found.factor == pytest.approx(2.92, abs=0.005)
+    assert found.expanded_k == pytest.approx(93.0, abs=1.0)
+
+
+def test_shapes_of_components() -> None:
+    """GUM 4.3.7 and 4.3.9: half width over the roots of three and six; a certificate's k = 2."""
+    assert Component("a", 1.5).std_k == pytest.approx(1.5 / math.sqrt(3.0))
+    assert Component("b", 1.5, "triangular", -2.0).std_k == pytest.approx(3.0 / math.sqrt(6.0))
+    assert Component("c", 0.3, "expanded").std_k == pytest.approx(0.15)
+    assert budget([Component("a", 1.0)]).factor == pytest.approx(2.0, abs=0.001)
+
+
+def test_a_thermocouples_budget() -> None:
+    readings = 185.0 + 0.4 * np.random.default_rng(1).standard_normal(100)
+    found = budget(thermocouple_components(1.5, 0.4, 0.1, 0.5, readings, 25.0))
+    own = [0.866, 0.2, 0.0289, 0.289, float(np.std(readings, ddof=1)) / 5.0]
+    assert [one.std_k for one in found.components] == pytest.approx(own, rel=2e-3)
+    assert found.combined_k == pytest.approx(float(np.sqrt(np.sum(np.square(own)))), rel=1e-3)
+    assert found.factor == pytest.approx(2.0, abs=0.01)
+
+
+def test_the_command(tmp_path: Path) -> None:
+    file = tmp_path / "grid.csv"
+    write_heat(grid(), file)
+    result = CliRunner().invoke(pullcue, ["survey", str(file)])
+    assert result.exit_code == 0, result.output
+    assert "9 places, set 188 °C" in result.stdout
+    assert "on the whole -3.0 K from the setting" in result.stdout
+    assert "hottest" in result.stdout
+    as_json = json.loads(CliRunner().invoke(pullcue, ["survey", str(file), "--json", "--set-c", "185"]).stdout)
+    assert as_json["mean_off_k"] == pytest.approx(0.0, abs=0.1)
+    assert as_json["uncertainty"]["combined_k"] == pytest.approx(0.92, abs=0.05)
+    refused = CliRunner().invoke(pullcue, ["survey", str(file), "--drift-k", "-1"])
+    assert "--drift-k -1: expected" in refused.stderr
