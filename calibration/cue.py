@@ -50,7 +50,7 @@ class Rules:
     close_share: float = 0.08
     last_s: float = 20.0
     last_share: float = 0.25
-    misfit: float = 3.0
+    misfit: float = 2.0
     misfit_s: float = 60.0
     hold_s: float = 2.0
     back_k: float = 1.0

@@ -22,8 +22,9 @@ Flags = NDArray[np.bool_]
 
 #: A face may read this far above the hottest air or wall about it, K: what two sensors are off by.
 _HOTTER_K = 8.0
-#: The same number for this long, s, while another reading moved by so much, K.
-_STILL_S, _MOVED_K = 60.0, 3.0
+#: The same number for this long, s, or so long for each kelvin of the reading's step, s/K, while another moved by so
+#: much, K: a sheet that melts warms by a hundredth of a kelvin a second or two.
+_STILL_S, _STILL_S_K, _MOVED_K = 60.0, 150.0, 3.0
 #: A face's change from one reading to the next, K, beyond so many K a second: neither sheet nor sensor is as quick.
 _JUMP_K, _JUMP_K_S = 12.0, 4.0
 #: After a jump a face is believed again once it has come back to this near of where it was, K, or after this long, s.
@@ -84,7 +85,8 @@ def _hottest(case: Case, seen: Observed) -> Array:
 
 def _still(seen: Observed, name: str, values: Array) -> Flags:
     """Readings of a run of equal numbers that is too long while another temperature moved; the whole run but its
-    first reading.
+    first reading. The air and the walls of a steady oven stand still, whatever the sheet does: they are held against
+    each other only.
     """
     wrong = np.zeros(len(values), np.bool_)
     known = np.flatnonzero(np.isfinite(values))
@@ -92,9 +94,13 @@ def _still(seen: Observed, name: str, values: Array) -> Flags:
         return wrong
     bounds = np.flatnonzero(np.diff(values[known]) != 0.0) + 1
     firsts, lasts = known[np.append(0, bounds)], known[np.append(bounds, len(known)) - 1]
-    for first in np.flatnonzero(seen.time_s[lasts] - seen.time_s[firsts] >= _STILL_S):
+    steps_k = np.abs(np.diff(values[known]))
+    step_k = float(np.min(steps_k[steps_k > 0.0], initial=np.inf))
+    longest_s = max(_STILL_S, _STILL_S_K * step_k) if np.isfinite(step_k) else _STILL_S
+    movers = (*AIR, "wall_c") if role_of(name) not in FACES else (*AIR, *FACES, "wall_c")
+    for first in np.flatnonzero(seen.time_s[lasts] - seen.time_s[firsts] >= longest_s):
         run = slice(firsts[first], lasts[first] + 1)
-        others = [v[run] for n, v in seen.columns.items() if n != name and role_of(n) != "drop_mm"]
+        others = [v[run] for n, v in seen.columns.items() if n != name and role_of(n) in movers]
         if any(np.nanmax(v) - np.nanmin(v) > _MOVED_K for v in others if np.isfinite(v).any()):
             wrong[run.start + 1 : run.stop] = True
     return wrong

@@ -24,7 +24,7 @@ from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
 from calibration.evidence import CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
-from calibration.members import EXTRAS, Members, names, profile_c, serves_s, solve
+from calibration.members import EXTRAS, Members, names, profile_c, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
 from calibration.reasons import likeliest
@@ -155,14 +155,27 @@ class Estimator:
         """The same, with the heating of members left to the caller, who may batch it: yields requests, is sent the
         members, returns the estimate.
         """
-        trust = believed(self._case, seen.until(now_s), self._trusted)
+        # A heat that is come into (a restart), or was left alone for a while, is walked through as it would have been
+        # lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's does may
+        # be found in a wrong place.
+        for moment_s in _moments(0.0 if self._heated is None else self._heated.at_s, now_s):
+            yield from self._settle(self._believed(seen, moment_s), moment_s)
+        trust = self._believed(seen, now_s)
+        weighed = yield from self._settle(trust, now_s)
+        self._last = weighed
+        return self._estimate(trust, now_s, weighed)
+
+    def _believed(self, seen: Observed, now_s: float) -> Believed:
+        return believed(self._case, seen.until(now_s), self._trusted)
+
+    def _settle(self, trust: Believed, now_s: float) -> Generator[Request, Members, Weighed]:
+        """Heat members until they and the posterior agree."""
         heated, rounds, enough = self._heated, _ROUNDS, _FAR
         if heated is None:
             yield from self._heat(trust.seen, now_s, posterior.prior(len(self.names)))
             rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
         elif self._is_old(heated, now_s) or heated.events != trust.seen.events:
-            # Of what came after the last members were followed, they know nothing.
-            weighed = self._weighed(trust.seen.until(serves_s(heated.at_s)))
+            weighed = self._weighed(trust.seen)
             yield from self._heat(trust.seen, now_s, weighed.update.proposal(heated.proposal))
         weighed = self._weighed(trust.seen)
         for _ in range(rounds):
@@ -170,8 +183,7 @@ class Estimator:
                 break
             yield from self._heat(trust.seen, now_s, weighed.update.proposal(self._now().proposal))
             weighed = self._weighed(trust.seen)
-        self._last = weighed
-        return self._estimate(trust, now_s, weighed)
+        return weighed
 
     def posterior(self) -> Proposal:
         """The unknowns (`names`) by the last estimate, as a normal distribution.
@@ -188,7 +200,7 @@ class Estimator:
         face first, and its drop over the clamp radius.
         """
         heated, mean = self._now(), self.posterior().mean
-        trust = believed(self._case, seen.until(heated.at_s), self._trusted)
+        trust = self._believed(seen, heated.at_s)
         time_s = heated.members.time_s
         found = air.heard(self._case, trust.seen, time_s, heated.at_s)
         case = replace(self._case, openings_s=(0.0, *air.doors_s(trust.seen)))
@@ -199,7 +211,7 @@ class Estimator:
     def _is_old(self, heated: _Heated, now_s: float) -> bool:
         age_s = now_s - heated.at_s
         bent = self._last is not None and self._last.update.bent > _BENT
-        return age_s >= (_OLD_BENT_S if bent else max(_OLD_S, _OLD_SHARE * heated.at_s))
+        return age_s >= (_OLD_BENT_S if bent else _serve_s(heated.at_s))
 
     def _heat(self, seen: Observed, now_s: float, proposal: Proposal) -> Generator[Request, Members, None]:
         """Heat members anew, from the door through `now_s` on."""
@@ -298,7 +310,7 @@ class Estimator:
         elif heated.air_s is None:
             notes.append(Note("No reading of the air is believed: by the clock and the oven card alone"))
         elif heated.at_s - heated.air_s > _AIR_OLD_S:
-            notes.append(Note(f"No air reading for {heated.at_s - heated.air_s:.0f} s: carried on by the oven card"))
+            notes.append(Note(f"No air reading for {heated.at_s - heated.air_s:.0f} s: carried on along its course"))
         if not any(names_of):
             notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
         mean = weighed.update.proposal(heated.proposal).mean
@@ -348,6 +360,19 @@ class Estimator:
             closes=_moment(spoilt_s),
             closes_by=list(maxima)[int(np.bincount(first).argmax())] if len(first) else None,
         )
+
+
+def _moments(from_s: float, now_s: float) -> list[float]:
+    """Moments between two of a heat at which its members would have grown old, s."""
+    found = []
+    while (from_s := from_s + _serve_s(from_s)) < now_s:
+        found.append(from_s)
+    return found
+
+
+def _serve_s(at_s: float) -> float:
+    """How long members that were heated at a moment serve, s."""
+    return max(_OLD_S, _OLD_SHARE * at_s)
 
 
 def doubted(name: str, by: float) -> str:

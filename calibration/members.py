@@ -40,11 +40,6 @@ _CRYSTALS_SEEN = 0.05
 _CLEAR_STD_K = 2.0
 
 
-def serves_s(now_s: float) -> float:
-    """Until when members that were heated at `now_s` are all followed, s."""
-    return now_s + max(_SERVES_S, _SERVES * now_s)
-
-
 def names(case: Case) -> tuple[str, ...]:
     """What is uncertain about a live heat, by name, in the order of the members' normals."""
     return (*unknowns(case), *EXTRAS)
@@ -91,7 +86,7 @@ class _OnGrid:
     def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
         batch = problem.batch
         self._problem, self._time_s, self._of = problem, time_s, of
-        self._until_s = serves_s(now_s)
+        self._until_s = now_s + max(_SERVES_S, _SERVES * now_s)
         shape = (len(time_s), batch)
         self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
         self.drop = np.full(shape, np.nan)

@@ -5,9 +5,14 @@ from __future__ import annotations
 import os
 import signal
 import tempfile
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import hypothesis
 import pytest
+
+if TYPE_CHECKING:
+    import postgres_server
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 
@@ -23,6 +28,19 @@ os.environ.pop("PULLCUE_SHOP", None)
 #: What the practice oven records in tests goes here, away from the records of whoever runs them.
 _DATA = tempfile.TemporaryDirectory(prefix="pullcue-tests-", ignore_cleanup_errors=True)
 os.environ["PULLCUE_DATA"] = _DATA.name
+
+
+@pytest.fixture(scope="module")
+def postgresql() -> Iterator[postgres_server.Postgres]:
+    """A PostgreSQL of this file's own tests, which may stop and start it."""
+    import postgres_server  # sqlalchemy: not for the tests that need no database
+
+    programs = postgres_server.programs()
+    if programs is None:
+        pytest.skip("needs PostgreSQL (apt-get install postgresql): its initdb and pg_ctl were not found")
+    running = postgres_server.Postgres(programs)
+    yield running
+    running.close()
 
 
 def _not_run(reporter: pytest.TerminalReporter) -> list[str]:

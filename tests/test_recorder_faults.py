@@ -102,27 +102,17 @@ def test_a_store_locked_by_another_program(recording: Callable[[str], Live], tmp
     live.must_be_whole()
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[postgres_server.Postgres]:
-    programs = postgres_server.programs()
-    if programs is None:
-        pytest.skip("needs PostgreSQL (apt-get install postgresql): its initdb and pg_ctl were not found")
-    running = postgres_server.Postgres(programs)
-    yield running
-    running.close()
-
-
 def test_a_server_stopped_under_a_running_recorder(
-    server: postgres_server.Postgres, recording: Callable[[str], Live]
+    postgresql: postgres_server.Postgres, recording: Callable[[str], Live]
 ) -> None:
-    live = recording(server.url("stopped"))
+    live = recording(postgresql.url("stopped"))
     live.run(2.0)
     live.recorder.mark(request("start", 0))
-    with _in_background(lambda: server.stop("immediate")):
+    with _in_background(lambda: postgresql.stop("immediate")):
         live.run(STOPPED_S)
     assert any("the store does not take what is recorded" in words for words in live.words)
     assert live.spooled >= STOPPED_S - 2.0
-    with _in_background(server.start):
+    with _in_background(postgresql.start):
         live.run(2.0)
     live.run(12.0 if FULL else 6.0)  # the store is tried every 10 s at least
     live.recorder.mark(request("pulled", 0))
@@ -142,15 +132,15 @@ class _in_background:
         self._thread.join()
 
 
-def test_a_server_that_does_not_answer(server: postgres_server.Postgres, recording: Callable[[str], Live]) -> None:
+def test_a_server_that_does_not_answer(postgresql: postgres_server.Postgres, recording: Callable[[str], Live]) -> None:
     # Its processes stand still, as a machine that hangs does: no error comes, a call just lasts.
-    live = recording(server.url("hung"))
+    live = recording(postgresql.url("hung"))
     live.run(1.5)
-    server.signal("STOP")
+    postgresql.signal("STOP")
     try:
         live.run(3.0)
     finally:
-        server.signal("CONT")
+        postgresql.signal("CONT")
     live.run(3.0)
     live.must_be_whole()
     assert live.spooled >= 2

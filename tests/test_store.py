@@ -35,17 +35,6 @@ from logger.store import Store, open_store, restore
 from store_data import BEGAN_MS, BENCH, COLUMNS, FORM, RUN, filled, id_of, open_heat, run_of, second
 from thermal.fields import InputError
 
-PROGRAMS = postgres_server.programs()
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[postgres_server.Postgres]:
-    if PROGRAMS is None:
-        pytest.skip("needs PostgreSQL (apt-get install postgresql): its initdb and pg_ctl were not found")
-    running = postgres_server.Postgres(PROGRAMS)
-    yield running
-    running.close()
-
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def new_url(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[], str]:
@@ -53,8 +42,8 @@ def new_url(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[], str]
     if request.param == "sqlite":
         names = iter(range(100))
         return lambda: f"sqlite:///{tmp_path / f'store_{next(names)}.db'}"
-    server: postgres_server.Postgres = request.getfixturevalue("server")
-    return lambda: server.url(f"db_{new_id()}")
+    postgresql: postgres_server.Postgres = request.getfixturevalue("postgresql")
+    return lambda: postgresql.url(f"db_{new_id()}")
 
 
 @pytest.fixture
@@ -549,11 +538,11 @@ def test_a_locked_store_says_so_and_takes_the_same_again_later(url: str) -> None
     store.close()
 
 
-def test_a_server_stopped_and_started(server: postgres_server.Postgres) -> None:
-    store = open_store(server.url(f"db_{new_id()}"))
+def test_a_server_stopped_and_started(postgresql: postgres_server.Postgres) -> None:
+    store = open_store(postgresql.url(f"db_{new_id()}"))
     store.begin_run(run_of())
     store.add([second(0)], [])
-    server.stop("immediate")  # as a crash
+    postgresql.stop("immediate")  # as a crash
     try:
         for _ in range(2):
             with pytest.raises(StoreDown):
@@ -561,7 +550,7 @@ def test_a_server_stopped_and_started(server: postgres_server.Postgres) -> None:
             with pytest.raises(StoreDown):
                 store.heats()
     finally:
-        server.start()
+        postgresql.start()
     store.add([second(1)], [])
     assert store.blocks(BENCH, RUN) == [second(0), second(1)]
     store.close()

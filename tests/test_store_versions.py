@@ -23,16 +23,6 @@ DATA = Path(__file__).parent / "data"
 VERSIONS = range(1, int(newest_version()) + 1)
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[postgres_server.Postgres]:
-    programs = postgres_server.programs()
-    if programs is None:
-        pytest.skip("needs PostgreSQL (apt-get install postgresql): its initdb and pg_ctl were not found")
-    running = postgres_server.Postgres(programs)
-    yield running
-    running.close()
-
-
 @pytest.fixture(params=["sqlite", "postgresql"])
 def old(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[int], str]:
     """Makes the URL of a database as a version of the tables left it."""
@@ -44,8 +34,8 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[int], str]:
             return f"sqlite:///{path}"
 
         return make
-    server: postgres_server.Postgres = request.getfixturevalue("server")
-    return lambda version: server.load(
+    postgresql: postgres_server.Postgres = request.getfixturevalue("postgresql")
+    return lambda version: postgresql.load(
         f"db_{new_id()}", gzip.decompress((DATA / f"store_v{version}.sql.gz").read_bytes())
     )
 
