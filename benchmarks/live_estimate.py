@@ -36,7 +36,7 @@ from calibration.evidence import at_time, evidence, first_passed
 from calibration.members import Members, names, solve
 from calibration.observed import Observed
 from calibration.times import ahead, past
-from live_cases import CALIBRATED, GAUGES_MM, ROUGH, Known, cell
+from live_cases import CALIBRATED, DOUBLED, GAUGES_MM, ROUGH, Known, cell
 from thermal.case import Case
 from thermal.window import Limits
 from virtual_heats import LINE_MM, TOGETHER, Disturbed, Truth, readings, together, virtual_heats
@@ -70,6 +70,8 @@ SETS = {
     "faces": Sensors("+ both faces", frozenset({"air", "faces"})),
     "calibrated": Sensors("calibrated, air only", frozenset({"air"}), CALIBRATED),
     "calibrated-face": Sensors("calibrated, + one face", frozenset({"air", "face"}), CALIBRATED),
+    "doubled": Sensors("card half as sure, air only", frozenset({"air"}), DOUBLED),
+    "doubled-face": Sensors("card half as sure, + one face", frozenset({"air", "face"}), DOUBLED),
     "clear": Sensors("air, 'clear through'", frozenset({"air", "clear"})),
     "lines": Sensors("air, lines marked", frozenset({"air", "lines"}), opening_m=(0.3,)),
     "drop": Sensors("air, drop sensor", frozenset({"air", "drop"}), opening_m=(0.3,)),
@@ -166,7 +168,7 @@ def beside_exact(name: str, gauge_mm: float, heats: int, seed: int, members: int
         found.append(((answer.opens.middle or np.inf) - truth.core_s[i], mean - truth.core_s[i], spread, worth))
     estimate, posterior, spreads, worth = np.array(found).T
     return (
-        f"{sensors.words:25s} {gauge_mm:4g} mm  estimate {rms(estimate):5.1f} s"
+        f"{sensors.words:30s} {gauge_mm:4g} mm  estimate {rms(estimate):5.1f} s"
         f"  exact posterior {rms(posterior):5.1f} s  its spread {rms(spreads):5.1f} s"
         f"  worth {np.median(worth):.0f} of {DRAWS} draws, {heats} heats"
     )
@@ -282,7 +284,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(
         f"{options.heats} heats a cell, truth {kind}, {options.members} members; held: at each quarter, opens / core, %"
     )
-    print("sensors                    gauge  opens   bound    error  ratio   bound   error   bias   held")
+    print("sensors                         gauge  opens   bound    error  ratio   bound   error   bias   held")
     for name in options.sets:
         for gauge_mm in options.gauges:
             begun = time.perf_counter()
@@ -292,7 +294,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             opens = " ".join(f"{100 * share:3.0f}" for share in row.opens_held)
             cores = " ".join(f"{100 * share:3.0f}" for share in row.core_held)
             print(
-                f"{SETS[name].words:25s} {gauge_mm:4g} mm {row.opens_s:5.0f} s {row.bound_s:5.1f} s"
+                f"{SETS[name].words:30s} {gauge_mm:4g} mm {row.opens_s:5.0f} s {row.bound_s:5.1f} s"
                 f" {row.error_s:6.1f} s {row.ratio:5.2f} {row.bound_k:5.2f} K {row.error_k:5.2f} K"
                 f" {row.bias_k:+5.2f} K   {opens} / {cores}   of {row.heats}, {time.perf_counter() - begun:.0f} s"
             )
