@@ -133,7 +133,7 @@ def _air(case: Case, time_s: Array, random: np.random.Generator, disturbed: Dist
         air += disturbed.drift_k * random.standard_normal() * time_s / time_s[-1]
         half = 0.5 * disturbed.uneven_k * random.standard_normal()
     nothing = np.empty(0)
-    return Heard(time_s, air + half, air - half, True, float(time_s[-1]), 0.0, None, nothing, nothing)
+    return Heard(time_s, air + half, air - half, (0, 1), float(time_s[-1]), 0.0, None, nothing, nothing)
 
 
 def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Observed:

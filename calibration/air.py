@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration import recovery
 from calibration.observed import Observed
 from calibration.recovery import Recovery
-from thermal.build import steady_air_c
+from thermal.build import face_air_k, steady_air_c
 from thermal.case import Case, Departures
 from thermal.surroundings import Air, Drive, SeriesAir, lagged_wall_c
 
@@ -67,15 +67,15 @@ class Heard:
 
     Attributes:
         time_s: (times,). upper_c, lower_c: (times,), °C, carried on beyond the last reading.
-        apart: whether the two were measured apart. last_s: of the last reading; the air after it is a forecast, with
-        the standard deviation later_std_k, K.
+        measured_at: the face (0 upper, 1 lower) at which each of both was measured.
+        last_s: of the last reading; the air after it is a forecast, with the standard deviation later_std_k, K.
         wall_c: (times,) or None where it was not measured. before_s, before_c: mean air before the sheet went in.
     """
 
     time_s: Array
     upper_c: Array
     lower_c: Array
-    apart: bool
+    measured_at: tuple[int, int]
     last_s: float
     later_std_k: float
     wall_c: Array | None
@@ -107,8 +107,9 @@ def heard(case: Case, seen: Observed, time_s: Array, now_s: float) -> Heard | No
     early = (seen.time_s < 0.0) & np.isfinite(mean)
     walls = _walls(seen, time_s, now_s)
     later_std_k = max(course.std_k for course in courses)
+    measured_at = (0 if measured[0] else 1, 1 if measured[1] else 0)
     return Heard(
-        time_s, upper, lower, all(measured), min(first_s, second_s), later_std_k, walls, seen.time_s[early], mean[early]
+        time_s, upper, lower, measured_at, min(first_s, second_s), later_std_k, walls, seen.time_s[early], mean[early]
     )
 
 
@@ -181,9 +182,10 @@ def members_air(case: Case, heard: Sequence[Heard], by: Departures, later: Array
         return np.broadcast_to(np.asarray(value, float), (members,))
 
     air_k, wall_k = wide(by.air_k), wide(by.wall_k)
+    face_k = np.stack([wide(k) for k in face_air_k(case.oven, by)])
     lag_s = wide(case.oven.wall_lag_s * np.asarray(by.wall_lag, float))
     parts = [
-        _share(case, one, air_k[own], wall_k[own], lag_s[own], later[own], apart[own])
+        _share(case, one, air_k[own], face_k[:, own], wall_k[own], lag_s[own], later[own], apart[own])
         for one, own in zip(heard, shares, strict=True)
     ]
     airs, walls = zip(*parts, strict=True)
@@ -191,14 +193,15 @@ def members_air(case: Case, heard: Sequence[Heard], by: Departures, later: Array
 
 
 def _share(
-    case: Case, found: Heard, air_k: Array, wall_k: Array, lag_s: Array, later: Array, apart: Array
+    case: Case, found: Heard, air_k: Array, face_k: Array, wall_k: Array, lag_s: Array, later: Array, apart: Array
 ) -> tuple[Array, Array]:
     """Air (times, 2, members) and walls (times, members) of the members that one measured air drives."""
     ramp = 1.0 - np.exp(-np.maximum(found.time_s - found.last_s, 0.0) / LATER_S)
     to_come = np.hypot(found.later_std_k, DRIFT_STD_K) * ramp[:, None] * later
-    half = 0.0 if found.apart else 0.5 * APART_STD_K * apart
+    half = 0.0 if found.measured_at == (0, 1) else 0.5 * APART_STD_K * apart
     upper, lower = found.upper_c[:, None] + to_come + half, found.lower_c[:, None] + to_come - half
-    air = np.stack([upper, lower], axis=1) + air_k
+    # The oven's air: what a face's air differs by is added again where it meets the face.
+    air = np.stack([upper, lower], axis=1) + air_k - face_k[list(found.measured_at)]
     if found.wall_c is not None:
         return air, found.wall_c[:, None] + wall_k
     # The walls follow the air that was measured: what its sensor is off by does not move them. Without a recorded
@@ -208,5 +211,7 @@ def _share(
     before_s = found.before_s if known else np.array([-0.01])
     before_c = found.before_c if known else np.array([steady_air_c(case.oven, case.set_c)])
     time_s = np.concatenate([before_s, found.time_s])
-    mean = np.concatenate([before_c[:, None] + 0.0 * later, 0.5 * (upper + lower)])
+    stated_k = float(np.mean(np.array(face_air_k(case.oven))[list(found.measured_at)]))
+    before_c = before_c - stated_k if known else before_c
+    mean = np.concatenate([before_c[:, None] + 0.0 * later, 0.5 * (upper + lower) - stated_k])
     return air, lagged_wall_c(time_s, mean, lag_s, offset)[len(before_s) :]

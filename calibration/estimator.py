@@ -94,6 +94,7 @@ class _Heated:
     at_s: float
     events: tuple[Event, ...]
     air_s: float | None
+    briefly: bool
     core_s: Array
     drop_s: Array
     maxima_s: dict[str, Array]
@@ -155,12 +156,13 @@ class Estimator:
         """The same, with the heating of members left to the caller, who may batch it: yields requests, is sent the
         members, returns the estimate.
         """
-        # A heat that is come into (a restart), or was left alone for a while, is walked through as it would have been
-        # lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's does may
-        # be found in a wrong place.
-        for moment_s in _moments(0.0 if self._heated is None else self._heated.at_s, now_s):
-            yield from self._settle(self._believed(seen, moment_s), moment_s)
         trust = self._believed(seen, now_s)
+        if _hangs(trust.seen):
+            # A bubble that is come into (a restart), or was left alone for a while, is walked through as it would have
+            # been lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's
+            # does may be found in a wrong place.
+            for moment_s in _moments(0.0 if self._heated is None else self._heated.at_s, now_s):
+                yield from self._settle(self._believed(seen, moment_s), moment_s, walking=True)
         weighed = yield from self._settle(trust, now_s)
         self._last = weighed
         return self._estimate(trust, now_s, weighed)
@@ -168,20 +170,20 @@ class Estimator:
     def _believed(self, seen: Observed, now_s: float) -> Believed:
         return believed(self._case, seen.until(now_s), self._trusted)
 
-    def _settle(self, trust: Believed, now_s: float) -> Generator[Request, Members, Weighed]:
-        """Heat members until they and the posterior agree."""
+    def _settle(self, trust: Believed, now_s: float, walking: bool = False) -> Generator[Request, Members, Weighed]:
+        """Heat members until they and the posterior agree; nobody asks how it goes on from where one walks by."""
         heated, rounds, enough = self._heated, _ROUNDS, _FAR
         if heated is None:
             yield from self._heat(trust.seen, now_s, posterior.prior(len(self.names)))
             rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
-        elif self._is_old(heated, now_s) or heated.events != trust.seen.events:
+        elif self._is_old(heated, now_s) or heated.events != trust.seen.events or (heated.briefly and not walking):
             weighed = self._weighed(trust.seen)
-            yield from self._heat(trust.seen, now_s, weighed.update.proposal(heated.proposal))
+            yield from self._heat(trust.seen, now_s, weighed.update.proposal(heated.proposal), walking)
         weighed = self._weighed(trust.seen)
         for _ in range(rounds):
             if weighed.update.far() < enough:
                 break
-            yield from self._heat(trust.seen, now_s, weighed.update.proposal(self._now().proposal))
+            yield from self._heat(trust.seen, now_s, weighed.update.proposal(self._now().proposal), walking)
             weighed = self._weighed(trust.seen)
         return weighed
 
@@ -213,20 +215,21 @@ class Estimator:
         bent = self._last is not None and self._last.update.bent > _BENT
         return age_s >= (_OLD_BENT_S if bent else _serve_s(heated.at_s))
 
-    def _heat(self, seen: Observed, now_s: float, proposal: Proposal) -> Generator[Request, Members, None]:
-        """Heat members anew, from the door through `now_s` on."""
+    def _heat(
+        self, seen: Observed, now_s: float, proposal: Proposal, briefly: bool = False
+    ) -> Generator[Request, Members, None]:
+        """Heat members anew, from the door through `now_s` on; `briefly`: no further than they serve."""
         doors_s = air.doors_s(seen)
         case = replace(self._case, openings_s=(0.0, *doors_s))
         widest_s = times.widest_s(now_s, case.drops)
-        time_s = np.concatenate(
-            [times.past(now_s, doors_s, widest_s), times.ahead(now_s, max(self._until_s, now_s + _FOLLOWED_S))]
-        )
+        until_s = now_s + 2.0 * _serve_s(now_s) if briefly else max(self._until_s, now_s + _FOLLOWED_S)
+        time_s = np.concatenate([times.past(now_s, doors_s, widest_s), times.ahead(now_s, until_s)])
         found = air.heard(case, seen, time_s, now_s)
         members = yield Request(case, self._of, found, proposal.members(self._xi), time_s, now_s)
         if self._heated is None:
             self._follow(first_passed(time_s, members.coldest_c, members.minimum_c))
         air_s = None if found is None else found.last_s
-        self._heated = _first_times(members, self._of, proposal, now_s, seen.events, air_s)
+        self._heated = _first_times(members, self._of, proposal, now_s, seen.events, air_s, briefly)
 
     def _follow(self, ready_s: Array) -> None:
         """How far members are followed from now on: far beyond the last that got ready, where most do."""
@@ -362,6 +365,11 @@ class Estimator:
         )
 
 
+def _hangs(seen: Observed) -> bool:
+    """Whether the bubble was seen."""
+    return bool(seen.of_role("drop_mm")) or any(event.name in LINES for event in seen.events)
+
+
 def _moments(from_s: float, now_s: float) -> list[float]:
     """Moments between two of a heat at which its members would have grown old, s."""
     found = []
@@ -396,7 +404,13 @@ def _served(asking: Asking) -> Estimate:
 
 
 def _first_times(
-    members: Members, of: Limits, proposal: Proposal, now_s: float, events: tuple[Event, ...], air_s: float | None
+    members: Members,
+    of: Limits,
+    proposal: Proposal,
+    now_s: float,
+    events: tuple[Event, ...],
+    air_s: float | None,
+    briefly: bool,
 ) -> _Heated:
     time_s = members.time_s
     maxima = {
@@ -415,7 +429,7 @@ def _first_times(
         used = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)[:, None], axis=0)
         maxima[TOO_LONG] = first_passed(time_s[1:], used, of.dose.limit_s)
     core_s = first_passed(time_s, members.coldest_c, members.minimum_c)
-    return _Heated(members, proposal, now_s, events, air_s, core_s, drop_s, maxima)
+    return _Heated(members, proposal, now_s, events, air_s, briefly, core_s, drop_s, maxima)
 
 
 def _last(seen: Observed, role: str, now_s: float) -> float | None:

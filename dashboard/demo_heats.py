@@ -197,7 +197,9 @@ def _air(script: Script, sheet: Case, pulled_s: float) -> _Air:
 
 def _solved(script: Script, sheet: Case, air: _Air, until_s: float) -> History:
     inside = air.time_s >= 0.0
-    measured = MeasuredAir(*(values[inside] for values in (air.time_s, air.upper_c, air.lower_c, air.wall_c)))
+    measured = MeasuredAir(
+        air.time_s[inside], air.upper_c[inside], air.lower_c[inside], wall_c=air.wall_c[inside]
+    )  # fmt: skip
     problem = slab(replace(sheet, measured=measured), script.hidden)
     return record(problem, until_s, intervals=2 * INTERVALS, tolerance_k=_TOLERANCE_K)
 

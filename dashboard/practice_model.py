@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.pull_score import Truth
-from thermal.build import sheet_material, slab, steady_air_c, steady_wall_c
+from thermal.build import face_air_k, sheet_material, slab, steady_air_c, steady_wall_c
 from thermal.case import Case, Departures, MeasuredAir
 from thermal.grid import coldest_c
 from thermal.history import record
@@ -216,6 +216,11 @@ class PracticeOven:
 
     def _air(self, time_s: Array) -> tuple[Array, Array]:
         """Air at the upper and at the lower face, °C, (times,) each."""
+        air, half = self._oven_air(time_s), 0.5 * self._traits.uneven_k
+        upper_k, lower_k = (_number(k) for k in face_air_k(self._case.oven, self._by))
+        return air + upper_k + half, air + lower_k - half
+
+    def _oven_air(self, time_s: Array) -> Array:
         card, by, traits = self._case.oven, self._by, self._traits
         steady = steady_air_c(card, self._case.set_c) + _number(by.set_k) + _number(by.air_k)
         air = np.full_like(time_s, steady)
@@ -231,9 +236,7 @@ class PracticeOven:
             air -= traits.ajar_k * (start - end)
         cycle = (time_s / traits.swing_s + self._phase) % 1.0
         air += traits.swing_k * (4.0 * np.abs(cycle - 0.5) - 1.0)
-        air = np.maximum(air, self._room_c)
-        half = 0.5 * traits.uneven_k
-        return air + half, air - half
+        return np.maximum(air, self._room_c)
 
     def _solve_walls(self) -> tuple[Array, Array]:
         # Of a door opened at 0 too, the moment before: the walls start in balance with the first air.
@@ -243,8 +246,7 @@ class PracticeOven:
         offset_k = steady_wall_c(card, case.set_c) - steady_air_c(card, case.set_c)
         offset_k += _number(by.wall_k) - _number(by.air_k)
         lag_s = np.array([card.wall_lag_s * _number(by.wall_lag)])
-        mean = 0.5 * sum(self._air(knots))
-        return knots, lagged_wall_c(knots, np.asarray(mean), lag_s, np.array([offset_k]))[:, 0]
+        return knots, lagged_wall_c(knots, self._oven_air(knots), lag_s, np.array([offset_k]))[:, 0]
 
     # ------------------------------------------------------------ the sheet
 

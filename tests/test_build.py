@@ -166,6 +166,33 @@ def test_walls_of_recorded_air_stand_off_it_as_on_the_card(offset_k: float) -> N
     assert walls_c(case, 450.0) == pytest.approx(170.0 + 3.0 + offset_k, abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("measured_at", "met_c"), [((0, 1), (172.0, 168.0)), ((0, 0), (172.0, 169.0)), ((1, 1), (171.0, 168.0))]
+)
+def test_a_face_meets_the_air_that_was_measured_at_it(measured_at: tuple[int, int], met_c: tuple[float, float]) -> None:
+    # The card's air is 2 K warmer above and 1 K colder below than the oven's. Where it was measured the card's offsets
+    # say nothing; where it was not, the other face's air and what the offsets differ by, 3 K.
+    card = replace(CARD, upper=replace(CARD.upper, air_offset_k=2.0), lower=replace(CARD.lower, air_offset_k=-1.0))
+    read_c = [(172.0, 168.0)[face] for face in measured_at]
+    upper, lower = (np.full(2, c) for c in read_c)
+    air = MeasuredAir(np.array([0.0, 900.0]), upper, lower, measured_at=measured_at)
+
+    def met(by: Departures) -> list[float]:
+        faces = slab(replace(case_of(PP, 6.0, card, 185.0), measured=air), by).surroundings
+        assert isinstance(faces, OvenFaces)
+        return [float(c) for c in (faces.air.drive(np.array([450.0])).air + faces.air_offset_k)[:, 0]]
+
+    assert met(Departures()) == pytest.approx(met_c)
+    moved = tuple(np.subtract(met(Departures(lower_air_k=0.7)), met_c))
+    assert moved == pytest.approx({(0, 1): (0.0, 0.0), (0, 0): (0.0, 0.7), (1, 1): (-0.7, 0.0)}[measured_at])
+
+
+def test_walls_follow_the_ovens_air_not_a_faces() -> None:
+    card = replace(CARD, air_offset_k=-3.0, wall_offset_k=-3.0, upper=replace(CARD.upper, air_offset_k=4.0))
+    air = MeasuredAir(np.array([0.0, 900.0]), np.full(2, 174.0), np.full(2, 174.0), measured_at=(0, 0))
+    assert walls_c(replace(case_of(PP, 6.0, card, 185.0), measured=air), 450.0) == pytest.approx(170.0, abs=1e-6)
+
+
 # --- melting ranges ---
 
 

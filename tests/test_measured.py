@@ -125,6 +125,13 @@ def test_the_other_face_helps_over_a_long_gap() -> None:
     assert np.interp(340.0, air.time_s, air.upper_c) == pytest.approx(wanted, abs=0.1)
 
 
+def test_the_other_face_helps_with_what_the_two_differ_by() -> None:
+    colder = np.array(HEAT.columns["air_upper_c"]) - 4.0
+    air = measured_air(changed(air_upper_c=with_gap(300.0, 380.0), air_lower_c=colder, wall_c=None))
+    wanted = np.interp(340.0, TIME, HEAT.columns["air_upper_c"])
+    assert np.interp(340.0, air.time_s, air.upper_c) == pytest.approx(wanted, abs=0.1)
+
+
 def test_missing_end_ends_the_drive() -> None:
     air = measured_air(Heat(time_s=TIME, columns={"air_upper_c": with_gap(500.0, 2000.0)}))
     assert 495.0 < air.time_s[-1] <= 500.0

@@ -94,7 +94,13 @@ def steady_wall_c(card: OvenCard, set_c: float) -> float:
     return set_c + card.dial_offset_k + card.wall_offset_k
 
 
+def face_air_k(card: OvenCard, by: Departures = NONE) -> tuple[Array | float, Array | float]:
+    """Air at the upper and at the lower face against the oven's, K."""
+    return card.upper.air_offset_k + by.upper_air_k, card.lower.air_offset_k + by.lower_air_k
+
+
 def _air(case: Case, by: Departures, wide: _Wide) -> Air:
+    """The oven's air; measured at a face, it is the oven's with that face's offset."""
     card = case.oven
     lag = wide(card.wall_lag_s * by.wall_lag)
     if case.measured is None:
@@ -107,11 +113,13 @@ def _air(case: Case, by: Departures, wide: _Wide) -> Air:
             openings_s=case.openings_s,
         )
     air = case.measured
-    both = np.stack([air.upper_c, air.lower_c], axis=1)[:, :, None] + wide(by.air_k)
+    own = np.stack([wide(k) for k in face_air_k(card, by)])[list(air.measured_at)]
+    both = np.stack([air.upper_c, air.lower_c], axis=1)[:, :, None] + wide(by.air_k) - own
     if air.wall_c is None:
         offset = wide(card.wall_offset_k - card.air_offset_k + by.wall_k)
         time = np.concatenate([air.before_s, air.time_s])
-        mean = np.concatenate([air.before_c, 0.5 * (air.upper_c + air.lower_c)])
+        stated_k = float(np.mean(np.array(face_air_k(card))[list(air.measured_at)]))
+        mean = np.concatenate([air.before_c, 0.5 * (air.upper_c + air.lower_c)]) - stated_k
         wall = lagged_wall_c(time, mean, lag, offset)[len(air.before_s) :]
     else:
         wall = air.wall_c[:, None] + wide(by.wall_k)
@@ -125,19 +133,16 @@ def oven_faces(case: Case) -> OvenFaces:
 
 def _faces(case: Case, by: Departures, wide: _Wide) -> OvenFaces:
     card = case.oven
-    sides = (
-        (card.upper, by.h_upper, by.emissivity_upper, by.upper_air_k),
-        (card.lower, by.h_lower, by.emissivity_lower, by.lower_air_k),
-    )
-    h, offset, loss, wall_gain, emitter_gain = [], [], [], [], []
-    for side, (face, h_factor, emissivity_factor, air_k) in enumerate(sides):
+    sides = ((card.upper, by.h_upper, by.emissivity_upper), (card.lower, by.h_lower, by.emissivity_lower))
+    h, loss, wall_gain, emitter_gain = [], [], [], []
+    for side, (face, h_factor, emissivity_factor) in enumerate(sides):
         h.append(wide(face.h_w_m2k * h_factor))
-        offset.append(wide(face.air_offset_k + air_k))
         emissivity = np.minimum(wide(face.emissivity_eff * emissivity_factor), 1.0)
         loss.append(emissivity)
         view, power = _emitter(case, side, by, wide)
         wall_gain.append(emissivity * (1.0 - view))
         emitter_gain.append(_taken(case, side, emissivity)[0] * power)
+    offset = [wide(k) for k in face_air_k(card, by)]
     return OvenFaces(_air(case, by, wide), *(np.stack(part) for part in (h, offset, loss, wall_gain, emitter_gain)))
 
 

@@ -35,6 +35,8 @@ class MeasuredAir:
 
     Attributes:
         time_s: (times,), strictly increasing. upper_c, lower_c: air at each face, °C, (times,).
+        measured_at: the face (0 upper, 1 lower) at which each of both was measured; where it is the other, the card's
+        offsets of the faces' air tell the difference.
         wall_c: °C, (times,); None: the walls follow the mean air with the card's lag and offset.
         before_s, before_c: mean air before `time_s[0]`, strictly increasing, (earlier,): what the walls followed until
         the sheet went in; empty: the walls are in balance with the first air.
@@ -46,6 +48,7 @@ class MeasuredAir:
     wall_c: Array | None = None
     before_s: Array = field(default_factory=_nothing)
     before_c: Array = field(default_factory=_nothing)
+    measured_at: tuple[int, int] = (0, 1)
 
 
 @dataclass(frozen=True)

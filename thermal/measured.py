@@ -38,11 +38,9 @@ def measured_air(heat: Heat) -> MeasuredAir:
         InputError: no air column, or air missing for longer than `BRIDGED_S`.
     """
     time = heat.time_s
-    known = {role: _one(heat, f"air_{role}_c") for role in ("upper", "lower")}
-    for role, other in (("upper", "lower"), ("lower", "upper")):
-        if known[role] is None:
-            known[role] = known[other]
-    upper, lower = known["upper"], known["lower"]
+    known = [_one(heat, "air_upper_c"), _one(heat, "air_lower_c")]
+    measured_at = (0 if known[0] is not None else 1, 1 if known[1] is not None else 0)
+    upper, lower = (known[face] for face in measured_at)
     if upper is None or lower is None:
         raise InputError(
             "the heat file has no air_upper_c or air_lower_c: expected one of them, since the air drives the model; "
@@ -50,7 +48,10 @@ def measured_air(heat: Heat) -> MeasuredAir:
         )
     # A face's own short gap is bridged before the other face's air stands in for it: the two may differ.
     upper, lower = (filled(time, values, BRIDGED_S).values for values in (upper, lower))
-    upper, lower = np.where(np.isnan(upper), lower, upper), np.where(np.isnan(lower), upper, lower)
+    apart_k = _apart_k(upper, lower)
+    upper, lower = (
+        np.where(np.isnan(upper), lower + apart_k, upper), np.where(np.isnan(lower), upper - apart_k, lower)
+    )  # fmt: skip
     end = taken_out_s(heat)
     inside = (time >= 0.0) & (time < end)
     if np.count_nonzero(inside) < _FEWEST:
@@ -70,7 +71,13 @@ def measured_air(heat: Heat) -> MeasuredAir:
         if np.all(np.isfinite(filled_walls[keep])):
             wall = _means(filled_walls[keep], groups)
     return MeasuredAir(
-        knots, _means(used[0][keep], groups), _means(used[1][keep], groups), wall, time[before], mean[before]
+        knots,
+        _means(used[0][keep], groups),
+        _means(used[1][keep], groups),
+        wall,
+        time[before],
+        mean[before],
+        measured_at,
     )
 
 
@@ -98,6 +105,12 @@ def recorded_preheat(case: Case, heat: Heat) -> Preheat | None:
         return None
     walls = _one(heat, "wall_c")
     return judge_preheat(case.oven, case.set_c, heat.time_s[rows], air[rows], None if walls is None else walls[rows])
+
+
+def _apart_k(upper: Array, lower: Array) -> float:
+    """How much warmer the air at the upper face is, where both are known, K; 0 where they never are."""
+    both = np.isfinite(upper) & np.isfinite(lower)
+    return float(np.mean(upper[both] - lower[both])) if both.any() else 0.0
 
 
 def _one(heat: Heat, role: str) -> Array | None:
