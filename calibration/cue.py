@@ -121,7 +121,9 @@ def _wanted(now: Estimate, colder: Answer, hotter: Answer, held: State | None, r
     warm = colder.surely_k >= -short_k
     dropped = colder.p_drop >= rules.p_drop
     if now.misfit is not None and now.misfit > rules.misfit and now.time_s >= rules.misfit_s:
-        return State.UNKNOWN, Note("What is measured does not fit any sheet in this oven")
+        # What the model says is not believed; where it would be too late by it, that is said all the same.
+        late = f"; if anything, past its limit: {hotter.closes_by}" if hotter.p_spoilt >= rules.p_spoilt else ""
+        return State.UNKNOWN, Note(f"What is measured does not fit any sheet in this oven{late}")
     if hotter.p_spoilt >= rules.p_spoilt:
         return State.LATE, Note(f"Most likely past its limit: {hotter.closes_by}")
     closing = _closing(colder, hotter, now.time_s, rules)

@@ -25,6 +25,8 @@ _HOTTER_K = 8.0
 #: The same number for this long, s, or so long for each kelvin of the reading's step, s/K, while another moved by so
 #: much, K: a sheet that melts warms by a hundredth of a kelvin a second or two.
 _STILL_S, _STILL_S_K, _MOVED_K = 60.0, 150.0, 3.0
+#: A reading's step is at most so much, K: beyond it readings that are few, or far apart, look like a coarse sensor.
+_COARSEST_K = 1.0
 #: A face's change from one reading to the next, K, beyond so many K a second: neither sheet nor sensor is as quick.
 _JUMP_K, _JUMP_K_S = 12.0, 4.0
 #: After a jump a face is believed again once it has come back to this near of where it was, K, or after this long, s.
@@ -94,9 +96,8 @@ def _still(seen: Observed, name: str, values: Array) -> Flags:
         return wrong
     bounds = np.flatnonzero(np.diff(values[known]) != 0.0) + 1
     firsts, lasts = known[np.append(0, bounds)], known[np.append(bounds, len(known)) - 1]
-    steps_k = np.abs(np.diff(values[known]))
-    step_k = float(np.min(steps_k[steps_k > 0.0], initial=np.inf))
-    longest_s = max(_STILL_S, _STILL_S_K * step_k) if np.isfinite(step_k) else _STILL_S
+    step_k = min(float(np.min(np.diff(np.unique(values[known])), initial=np.inf)), _COARSEST_K)
+    longest_s = max(_STILL_S, _STILL_S_K * step_k)
     movers = (*AIR, "wall_c") if role_of(name) not in FACES else (*AIR, *FACES, "wall_c")
     for first in np.flatnonzero(seen.time_s[lasts] - seen.time_s[firsts] >= longest_s):
         run = slice(firsts[first], lasts[first] + 1)

@@ -42,7 +42,7 @@ _OLD_S, _OLD_SHARE = 15.0, 0.05
 #: ... or when the posterior has gone this far from them (see `Update.far`), this often at one moment at most.
 _FAR, _ROUNDS = 0.5, 4
 #: From scratch, after an interruption, the posterior is sought in so many rounds.
-_ROUNDS_ANEW, _FAR_ANEW = 8, 0.1
+_ROUNDS_ANEW, _FAR_ANEW = 8, 0.3
 #: ... and where their latest predictions are bent by so many standard deviations of the measuring, after this long, s.
 _BENT, _OLD_BENT_S = 1.0, 4.0
 #: Evidence this many standard deviations from what all else lets expect is doubted, and stays so to the lesser one.

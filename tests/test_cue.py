@@ -137,6 +137,28 @@ def test_pull_now_is_left_only_by_a_margin() -> None:
     assert after(start, *slightly).state is State.CLOSE
 
 
+def test_a_misfit_of_the_first_readings_is_no_verdict() -> None:
+    assert held(estimate(40.0, -60.0, misfit=4.0)).state is State.HEATING
+    assert held(estimate(100.0, -60.0, misfit=4.0)).state is State.UNKNOWN
+
+
+def test_what_fits_nothing_and_is_past_its_limit_is_said_to_be_both() -> None:
+    cue = held(estimate(500.0, 20.0, misfit=4.0, p_spoilt=0.9))
+    assert cue.state is State.UNKNOWN
+    assert "past its limit" in cue.reason.text
+
+
+def test_getting_close_is_left_only_by_a_margin() -> None:
+    # 8 % of 1500 s are 120 s, and a quarter more once it is said.
+    def opening(at_s: float, from_s: float) -> list[Estimate]:
+        return [estimate(from_s + i, -4.0, opens=moment(at_s)) for i in range(4)]
+
+    close, just_beyond, far_beyond = opening(1510.0, 1400.0), opening(1540.0, 1404.0), opening(1600.0, 1404.0)
+    assert after(*just_beyond).state is State.HEATING
+    assert after(*close, *just_beyond).state is State.CLOSE
+    assert after(*close, *far_beyond).state is State.HEATING
+
+
 def test_countdowns() -> None:
     heating = held(estimate(200.0, -60.0))
     assert heating.countdown_to == "ready"

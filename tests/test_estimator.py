@@ -180,6 +180,16 @@ def test_an_air_that_stands_still_beside_one_that_moves_is_set_aside() -> None:
     assert dict(found.set_aside) == {"air_upper_c": "stands still while others move"}
 
 
+def test_a_stuck_face_is_seen_though_readings_are_far_apart() -> None:
+    # A row every 20 s of a face that stops at 155: its few values lie kelvins apart, as a coarse sensor's would.
+    heat = seen("air", "face")
+    rows = slice(None, None, 20)
+    columns = {name: values[rows] for name, values in heat.columns.items()}
+    columns["face_upper_c"] = np.where(heat.time_s[rows] > 120.0, 155.0, columns["face_upper_c"])
+    found = estimator().at(replace(heat, time_s=heat.time_s[rows], columns=columns), 400.0)
+    assert dict(found.set_aside) == {"face_upper_c": "stands still while others move"}
+
+
 def test_a_weak_fan_is_the_likeliest_reason() -> None:
     # A truth at less than half the card's convection, computed in an oven that has it; both faces measured.
     case, of = nominal()

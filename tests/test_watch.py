@@ -384,3 +384,28 @@ def test_the_document_has_every_key_and_every_state() -> None:
         assert tones.startswith(str(len(PATTERNS[state].bells_s))), state
         again_s = PATTERNS[state].again_s
         assert (f"again every {again_s:g} s" in tones) if again_s else ("again" not in tones)
+
+
+@pytest.mark.parametrize(
+    ("left_s", "said", "drawn"),
+    [(61.0, "Likely ready in 1:01", "1:01"), (0.0, "Likely ready by now, but not yet sure enough", "")],
+)
+def test_a_countdown_at_zero_does_not_call_for_a_pull(left_s: float, said: str, drawn: str) -> None:
+    from calibration.cue import State
+    from calibration.observed import Observed
+    from dashboard.bench_look import Look
+    from dashboard.commands.watch_panel import Place, Trail, panel
+    from dashboard.commands.watch_words import clock_words
+    from dashboard.follower import untold
+    from dashboard.live_service import Aged
+    from dashboard.units import Units
+    from dashboard.web.oven_words import cue_words
+
+    told = replace(untold(500.0, "why"), state=State.CLOSE, countdown_s=left_s, countdown_to="ready")
+    seen = Observed(np.empty(0), {})
+    assert said in panel(told, seen, None, Trail(), Units(), Place(), "title").lines
+    assert clock_words(told, Units()) == drawn
+    page = cue_words(Aged(Look("b", "o", told=told), 0.0), Units())
+    assert (page.count, f"{page.to} {page.count}".strip()) == (drawn, said[:1].lower() + said[1:])
+    # A window that may close now is another thing: that zero stays.
+    assert clock_words(replace(told, state=State.LAST, countdown_to="spoilt", countdown_s=0.0), Units()) == "0:00"

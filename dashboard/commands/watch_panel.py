@@ -11,7 +11,7 @@ from calibration.observed import AIR, FACES, Observed
 from dashboard.after_pull import After
 from dashboard.commands.block_word import block_word
 from dashboard.commands.termplot import Series, plot
-from dashboard.commands.watch_words import CAUTION, TO_DO, countdown_words, note_lines, reason_words, rows
+from dashboard.commands.watch_words import CAUTION, TO_DO, clock_words, countdown_words, note_lines, reason_words, rows
 from dashboard.follower import Followed, Told
 from dashboard.units import Units
 
@@ -99,7 +99,7 @@ def panel(
     """
     across = max(_NARROWEST, min(place.width, WIDEST))
     tall, short = place.height >= _TALL, place.height < _SHORT
-    clock = "" if told.countdown_s is None or not tall else units.seconds(told.countdown_s)
+    clock = clock_words(told, units) if tall else ""
     head = block_word(told.state.value, across, place.encoding, clock)
     loud = [line for words in alarms for line in textwrap.wrap(f"!! {words.upper()} !!", across)]
     body = [*_wrapped(TO_DO[told.state], across)]

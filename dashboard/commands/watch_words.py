@@ -40,7 +40,19 @@ def countdown_words(told: Told, units: Units) -> str:
     """'likely ready in 2:13'; '' where there is nothing to count."""
     if told.countdown_s is None or told.countdown_to is None:
         return ""
+    if _waits(told):
+        return "likely ready by now, but not yet sure enough"
     return f"{_TO[told.countdown_to]} {units.seconds(told.countdown_s)}"
+
+
+def clock_words(told: Told, units: Units) -> str:
+    """The countdown as '2:13', to be drawn large; '' where a zero would call for a pull that is not asked for."""
+    return "" if told.countdown_s is None or _waits(told) else units.seconds(told.countdown_s)
+
+
+def _waits(told: Told) -> bool:
+    """Whether the likely opening has passed, and 'pull now' still waits to be sure."""
+    return told.countdown_to == "ready" and told.countdown_s is not None and told.countdown_s < 0.5
 
 
 def reason_words(told: Told, units: Units) -> str:

@@ -12,7 +12,7 @@ from calibration.observed import Observed
 from dashboard.after_pull import After
 from dashboard.bench_look import Look
 from dashboard.commands.pull_words import score_words
-from dashboard.commands.watch_words import TO_DO, countdown_words, reason_words, rows
+from dashboard.commands.watch_words import TO_DO, clock_words, countdown_words, reason_words, rows
 from dashboard.live_service import Aged
 from dashboard.plan_measured import column_name
 from dashboard.plan_words import note_words
@@ -67,8 +67,8 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
     if told is None:
         return CueWords(NO_SHEET, _NO_SHEET_WORD, "", "", "Fill in the form, then say when the sheet goes in.",
                         "No heat is open on this bench")  # fmt: skip
-    words = countdown_words(told, units)
-    to, _, count = words.rpartition(" ")
+    count = clock_words(told, units)
+    to = countdown_words(told, units).removesuffix(count).rstrip()
     return CueWords(KEYS[told.state], told.state.value, count, to, TO_DO[told.state], reason_words(told, units))
 
 
