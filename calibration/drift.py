@@ -61,7 +61,7 @@ class Watched:
 
 def watched(what: What, days: Sequence[datetime.date], heats: Sequence[str], values: Array) -> Watched:
     """Charts of a series in order of time; points that are NaN are left out."""
-    there = np.flatnonzero(np.isfinite(values))
+    there: list[int] = np.flatnonzero(np.isfinite(values)).tolist()
     kept = values[there]
     bare = Watched(what, tuple(days[i] for i in there), tuple(heats[i] for i in there), kept)
     base = control_chart.base_of(kept[:BASE_POINTS])
@@ -241,13 +241,13 @@ class Drift:
 
     Attributes:
         oven. series: of the upper face, the lower face and ready times. how: by what ready times are known: 'measured'
-        (core thermocouples, marks that a sheet was clear through) or 'faces' (computed with what the faces show).
+        (core thermocouples, marks that a sheet was clear through) or 'computed' with the heat transfer of both faces.
         alarms. due: None where nothing says a day. usual: the sheet that alarms tell of.
     """
 
     oven: str
     series: tuple[Watched, Watched, Watched]
-    how: Literal["measured", "faces"]
+    how: Literal["measured", "computed"]
     alarms: tuple[Alarm, ...]
     due: Due | None
     usual: Case | None
@@ -259,17 +259,17 @@ def drift(card: OvenCard, estimates: Sequence[Estimate], today: datetime.date, u
     Args:
         estimates: of its heats, all against this card, in order of time. usual: see `alarm`.
 
-    Ready times that were measured and those that were computed are not mixed: the measured ones count where there are
-    enough of them for a base.
+    Ready times that were measured and those that were computed are not mixed: the measured ones count where at least
+    as many heats have one.
     """
     days, heats = [one.day for one in estimates], [one.heat for one in estimates]
-    measured = np.array([one.ready if one.how in ("core", "clear") else math.nan for one in estimates])
-    enough = np.count_nonzero(np.isfinite(measured)) >= control_chart.FEWEST
-    computed = np.array([one.ready if one.how == "faces" else math.nan for one in estimates])
+    measured, computed = (np.array([getattr(one, name) for one in estimates], float) for name in ("ready", "computed"))
+    most = np.count_nonzero(np.isfinite(measured)) >= np.count_nonzero(np.isfinite(computed))
     series = (
-        watched("upper", days, heats, np.array([one.upper for one in estimates])),
-        watched("lower", days, heats, np.array([one.lower for one in estimates])),
-        watched("ready", days, heats, measured if enough else computed),
+        watched("upper", days, heats, np.array([one.upper for one in estimates], float)),
+        watched("lower", days, heats, np.array([one.lower for one in estimates], float)),
+        watched("ready", days, heats, measured if most else computed),
     )
     alarms = tuple(one for one in (alarm(card, part, usual) for part in series) if one is not None)
-    return Drift(card.id, series, "measured" if enough else "faces", alarms, due(card, series[2], alarms, today), usual)
+    how: Literal["measured", "computed"] = "measured" if most else "computed"
+    return Drift(card.id, series, how, alarms, due(card, series[2], alarms, today), usual)

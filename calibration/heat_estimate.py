@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from calibration.held_out import reached
-from calibration.oven_fit import OvenFit, fit
+from calibration.oven_fit import fit
 from calibration.run import Run
 from calibration.unknowns import Settings
 from thermal.build import slab
@@ -23,7 +23,7 @@ from thermal.crossing import Threshold, first_times
 from thermal.oven import OvenCard, Uncertainty
 from thermal.window import horizon_s
 
-How = Literal["core", "clear", "faces", ""]
+How = Literal["core", "clear", ""]
 
 #: What is left open in the card, and the share of its variance that a heat must take away to be heard: from less, the
 #: value would be the card's own.
@@ -40,9 +40,10 @@ class Estimate:
     Attributes:
         day; heat: name. upper, lower: logarithm of the heat transfer over the card's, NaN where the heat says nothing
         of that face; stds: their standard errors.
-        ready: logarithm of the ready time over the card's, NaN where it is not known. how: 'core', by a thermocouple
-        there; 'clear', by the mark that the sheet was clear through; 'faces', not measured but computed with the heat
-        transfer that the faces show; '' unknown. found_s, planned_s: the two times, NaN where unknown.
+        ready: logarithm of the measured ready time over the card's, NaN where it was not. how: 'core', by a
+        thermocouple there; 'clear', by the mark that the sheet was clear through; '' not. found_s, planned_s: the two
+        times. computed: the same not measured, but with the heat transfer that the heat shows; NaN where that of a
+        face is unknown or the sheet never gets ready.
     """
 
     day: datetime.date
@@ -54,6 +55,7 @@ class Estimate:
     how: How = ""
     found_s: float = math.nan
     planned_s: float = math.nan
+    computed: float = math.nan
 
 
 def estimate(card: OvenCard, run: Run, day: datetime.date, clear_s: float | None = None) -> Estimate:
@@ -72,8 +74,9 @@ def estimate(card: OvenCard, run: Run, day: datetime.date, clear_s: float | None
         told = one is not None and one.learned >= _LEARNED and not one.at_bound
         logs.append(math.log(one.value / one.stated) if told and one is not None else math.nan)
         stds.append(one.std / one.value if told and one is not None else math.nan)
-    ready, how, found_s, planned_s = _ready(card, run, found, logs, clear_s)
-    return Estimate(day, run.name, logs[0], logs[1], (stds[0], stds[1]), ready, how, found_s, planned_s)
+    case = replace(run.case, oven=card, measured=None)
+    ready = _measured(case, run, clear_s)
+    return Estimate(day, run.name, logs[0], logs[1], (stds[0], stds[1]), *ready, _computed(case, logs))
 
 
 def _open(card: OvenCard) -> OvenCard:
@@ -87,24 +90,25 @@ def _open(card: OvenCard) -> OvenCard:
     return replace(card, uncertainty=stated)
 
 
-def _ready(
-    card: OvenCard, run: Run, found: OvenFit, logs: list[float], clear_s: float | None
-) -> tuple[float, How, float, float]:
-    """The best there is of when the sheet was ready, beside the card's own."""
-    case = replace(run.case, oven=card, measured=None)
+def _measured(case: Case, run: Run, clear_s: float | None) -> tuple[float, How, float, float]:
+    """The best there is of when the sheet was ready, beside what its oven's card gives."""
     core = next((one for one in run.series if one.place == "core" and abs(one.depth - 0.5) <= _CORE), None)
     if core is not None:
         level_c, at_s = reached(run, core)
         if at_s is not None:
             return _beside(at_s, "core", coldest_at_s(case, level_c))
-    melting = run.case.polymer.main_melting
-    if clear_s is not None and clear_s > 0.0 and melting is not None:
+    melting = case.polymer.main_melting
+    if clear_s is not None and melting is not None:
         return _beside(clear_s, "clear", coldest_at_s(case, melting.end_c))
+    return math.nan, "", math.nan, math.nan
+
+
+def _computed(case: Case, logs: list[float]) -> float:
     if not all(map(math.isfinite, logs)):
-        return math.nan, "", math.nan, math.nan
-    level_c = case.polymer.forming.core_min_c
-    by = Departures(h_upper=np.array([math.exp(logs[0])]), h_lower=np.array([math.exp(logs[1])]))
-    return _beside(coldest_at_s(case, level_c, by), "faces", coldest_at_s(case, level_c))
+        return math.nan
+    by = Departures(h_upper=np.array([1.0, math.exp(logs[0])]), h_lower=np.array([1.0, math.exp(logs[1])]))
+    card_s, found_s = _coldest_at_s(case, case.polymer.forming.core_min_c, by)
+    return _beside(found_s, "", card_s)[0]
 
 
 def _beside(found_s: float, how: How, planned_s: float) -> tuple[float, How, float, float]:
@@ -115,6 +119,11 @@ def _beside(found_s: float, how: How, planned_s: float) -> tuple[float, How, flo
 
 def coldest_at_s(case: Case, level_c: float, by: Departures | None = None) -> float:
     """When the coldest point of a sheet gets to a temperature, s; infinity: never."""
-    problem = slab(case, by or Departures(h_upper=np.ones(1), h_lower=np.ones(1)))
-    at = first_times(problem, [Threshold("coldest", np.full(1, level_c), True)], horizon_s(case.gauge_m))[0]
-    return float(at[0]) if np.isfinite(at[0]) else math.inf
+    return _coldest_at_s(case, level_c, by or Departures(h_upper=np.ones(1)))[0]
+
+
+def _coldest_at_s(case: Case, level_c: float, by: Departures) -> list[float]:
+    """The same for a batch of departures."""
+    level = np.full(by.batch, level_c)
+    at = first_times(slab(case, by), [Threshold("coldest", level, True)], horizon_s(case.gauge_m))[0]
+    return [float(one) if np.isfinite(one) else math.inf for one in at]

@@ -146,13 +146,13 @@ def test_a_heat_estimates_both_faces_and_its_ready_time() -> None:
     assert found.ready == pytest.approx(truth, abs=0.1)
     bare = replace(run, series=tuple(one for one in run.series if one.place != "core"))
     computed = estimate(CARD, bare, DAYS[0])
-    assert computed.how == "faces"
-    assert computed.ready == pytest.approx(truth, abs=0.04)
+    assert (computed.how, np.isnan(computed.ready)) == ("", True)
+    assert computed.computed == pytest.approx(truth, abs=0.04)
     marked = estimate(CARD, bare, DAYS[0], clear_s=500.0)
     assert (marked.how, marked.found_s) == ("clear", 500.0)
     blind = estimate(CARD, replace(run, series=run.series[:1]), DAYS[0])
     assert np.isnan(blind.lower)
-    assert (blind.how, np.isnan(blind.ready)) == ("", True)
+    assert np.isnan(blind.computed)
 
 
 USUAL = case_of(POLYMER, 4.0, CARD, 185.0)
@@ -225,20 +225,20 @@ def test_ready_times_drift_towards_a_day() -> None:
     assert due(card, rising, (alarmed,), today) == Due(today, "it has changed: see the alarm")
 
 
-def estimated(count: int, how: str, ready: float) -> list[Estimate]:
+def estimated(count: int, measured: float, computed: float) -> list[Estimate]:
     noise = 0.01 * np.random.default_rng(9).standard_normal((count, 3))
     return [
-        Estimate(DAYS[i], f"heat {i}", u, lower, (0.1, 0.1), ready + r, how, 1.0, 1.0)  # type: ignore[arg-type]
+        Estimate(DAYS[i], f"heat {i}", u, lower, (0.1, 0.1), measured + r, "", 1.0, 1.0, computed + r)
         for i, (u, lower, r) in enumerate(noise)
     ]
 
 
 def test_measured_and_computed_ready_times_are_not_mixed() -> None:
-    few, many = estimated(5, "core", 0.0), estimated(9, "faces", 0.5)
-    found: Drift = drift(CARD, [*few, *many], DAYS[20])
-    assert (found.how, len(found.series[2].values)) == ("faces", 9)
-    enough = drift(CARD, [*estimated(6, "clear", 0.0), *many], DAYS[20])
-    assert (enough.how, len(enough.series[2].values)) == ("measured", 6)
-    assert float(np.max(np.abs(enough.series[2].values))) < 0.1
+    nan = float("nan")
+    some: Drift = drift(CARD, [*estimated(5, 0.5, 0.0), *estimated(9, nan, 0.0)], DAYS[20])
+    assert (some.how, len(some.series[2].values)) == ("computed", 14)
+    most = drift(CARD, [*estimated(9, 0.5, 0.0), *estimated(5, 0.5, nan)], DAYS[20])
+    assert (most.how, len(most.series[2].values)) == ("measured", 14)
+    assert float(np.min(most.series[2].values)) > 0.4
     nothing = drift(CARD, [], DAYS[20])
     assert (nothing.alarms, nothing.due) == ((), None)
