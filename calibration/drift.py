@@ -152,7 +152,7 @@ def _change_words(what: What, kind: Kind, percent: float) -> str:
     if what == "ready":
         late = "later" if percent > 0.0 else "earlier"
         verb = "sheets are" if kind == "lasting" else "one sheet was"
-        return f"{verb} ready {abs(percent):.0f} % {late} than they were against the card"
+        return f"{verb} ready {abs(percent):.0f} % {late} than before"
     verb = "has been" if kind == "lasting" else "was"
     return f"{_FACE.format(what)} {verb} {abs(percent):.0f} % {'more' if percent > 0.0 else 'less'}"
 
@@ -204,7 +204,7 @@ def due(card: OvenCard, ready: Watched, alarms: Sequence[Alarm], today: datetime
     """The day by which an oven is to be calibrated anew: today with a lasting alarm, the last on which its card may be
     used, or the day on which its ready times drift too far, whichever comes first; None where nothing says one.
     """
-    found = [Due(today, "it has changed: see the alarm") for one in alarms if one.kind == "lasting"][:1]
+    found = [Due(today, "its alarm says why") for one in alarms if one.kind == "lasting"][:1]
     if card.valid.until is not None:
         found.append(Due(card.valid.until, "the card may be used until then"))
     drifted = trend_reaches(ready, today)

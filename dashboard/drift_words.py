@@ -45,7 +45,7 @@ def basis_words(of: OvenWatch) -> list[str]:
         lines.append(
             "Ready times were measured: by core thermocouples, and marks that a sheet was clear through"
             if of.drift.how == "measured"
-            else "Ready times were not measured: they are computed with the heat that the faces got"
+            else "Ready times are computed with the heat that the faces got: in few heats they were measured"
         )
     if of.waiting:
         lines.append(f"{_count(of.waiting)} not looked at yet")

@@ -185,7 +185,5 @@ def _folder(shop: Shop) -> Path:
         InputError: it is the demo shop.
     """
     if shop.is_demo:
-        raise InputError(
-            "the demo shop is read-only: make a shop of your own, a folder with a shop.toml, for cards"
-        )
+        raise InputError("the demo shop is read-only: make a shop of your own, a folder with a shop.toml, for cards")
     return _ovens(shop)

@@ -222,7 +222,7 @@ def test_ready_times_drift_towards_a_day() -> None:
     assert "drifted by 5 %" in found.why
     alarmed = alarm(CARD, series("lower", np.concatenate([noise[:25], noise[25:] - 0.1])))
     assert alarmed is not None
-    assert due(card, rising, (alarmed,), today) == Due(today, "it has changed: see the alarm")
+    assert due(card, rising, (alarmed,), today) == Due(today, "its alarm says why")
 
 
 def estimated(count: int, measured: float, computed: float) -> list[Estimate]:
