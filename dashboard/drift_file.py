@@ -9,6 +9,7 @@ import datetime
 import json
 import math
 import os
+import threading
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -37,24 +38,30 @@ class Known:
 def read_known(folder: Path, card: OvenCard, records: Sequence[HeatRecord]) -> dict[str, Known]:
     """What is known of heats by their id; of those alone that are, like the card, as they were then."""
     found: dict[str, Known] = {}
-    with suppress(OSError, ValueError, TypeError, KeyError, AttributeError):
-        content = json.loads((folder / FOLDER / f"{card.id}.json").read_text("utf-8"))
-        if content["of"] != _of(card):
-            return {}
-        for record in records:
-            kept = content["heats"].get(record.id)
-            if kept is not None and kept["state"] == _state(record):
-                found[record.id] = _known(kept)
+    kept = _heats(folder, card)
+    for record in records:
+        with suppress(ValueError, TypeError, KeyError):
+            if kept[record.id]["state"] == _state(record):
+                found[record.id] = _known(kept[record.id])
     return found
 
 
+def _heats(folder: Path, card: OvenCard) -> dict[str, Any]:
+    """The file's heats against this card, as they stand there."""
+    with suppress(OSError, ValueError, TypeError, KeyError):
+        content = json.loads((folder / FOLDER / f"{card.id}.json").read_text("utf-8"))
+        if content["of"] == _of(card):
+            return dict(content["heats"])
+    return {}
+
+
 def write_known(folder: Path, card: OvenCard, records: Sequence[HeatRecord], known: Mapping[str, Known]) -> None:
-    """Keep it, whole or not at all; where that cannot be, it is computed again the next time."""
-    heats = {one.id: _kept(known[one.id], _state(one)) for one in records if one.id in known}
+    """Keep it beside what is kept of other heats; where that cannot be, it is computed again the next time."""
+    heats = _heats(folder, card) | {one.id: _kept(known[one.id], _state(one)) for one in records if one.id in known}
     text = json.dumps({"of": _of(card), "heats": heats}, ensure_ascii=False, allow_nan=False)
     with suppress(OSError):
         (folder / FOLDER).mkdir(parents=True, exist_ok=True)
-        new = folder / FOLDER / f".{card.id}.{os.getpid()}.new"
+        new = folder / FOLDER / f".{card.id}.{os.getpid()}.{threading.get_ident()}.new"
         new.write_text(text, "utf-8")
         new.replace(folder / FOLDER / f"{card.id}.json")
 
