@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 #: What is estimated is kept from time to time, not only at the end: so many heats.
 _KEPT_EVERY = 10
+Charts = Callable[[OvenCard, Sequence[Estimate], datetime.date, Case | None], Drift]
 
 
 @dataclass(frozen=True)
@@ -75,13 +76,14 @@ def _midnight(day: datetime.date) -> datetime.datetime:
 
 def watch_oven(
     shop: Shop, oven: str, store: Store, folder: Path, today: datetime.date, since: datetime.date | None = None,
-    most: int | None = None, seen: Callable[[int, int], None] | None = None,
+    most: int | None = None, seen: Callable[[int, int], None] | None = None, charts: Charts = drift,
 ) -> OvenWatch:  # fmt: skip
     """Watch an oven of the shop.
 
     Args:
         folder: where what is known of heats is kept. since: first day that counts; None: since its card is in force.
         most: estimate at most so many heats that are not known yet; None: all. seen: called with heats done and in all.
+        charts: makes the drift of estimates.
 
     Raises:
         InputError: no such oven, or its card cannot be used.
@@ -95,7 +97,7 @@ def watch_oven(
     return OvenWatch(
         card,
         since,
-        drift(card, estimates, today, _usual(records, card, shop)),
+        charts(card, estimates, today, _usual(records, card, shop)),
         estimates,
         tuple((one.heat, one.why) for one in there if one.estimate is None),
         len(records) - len(there),

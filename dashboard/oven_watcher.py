@@ -7,16 +7,20 @@ from __future__ import annotations
 
 import datetime
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from calibration.drift import Drift, drift
+from calibration.heat_estimate import Estimate
 from dashboard.oven_drift import OvenWatch, watch_oven
 from dashboard.oven_survey import StoredSurvey, newest_survey
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from logger.records import StoreDown
+from thermal.case import Case
 from thermal.fields import InputError
+from thermal.oven import OvenCard
 
 if TYPE_CHECKING:
     from logger.store import Store
@@ -38,6 +42,8 @@ class OvenWatcher:
         self._shop, self._place, self._today, self._busy = shop, place, today, busy
         self._lock = threading.Lock()
         self._threads: dict[str, threading.Thread] = {}
+        self._drifts: dict[str, tuple[str, Drift]] = {}
+        self._surveys: dict[str, tuple[str, StoredSurvey | None]] = {}
         self._stop = threading.Event()
 
     def watch(self, oven: str) -> OvenWatch:
@@ -60,7 +66,11 @@ class OvenWatcher:
     def survey(self, oven: str) -> StoredSurvey | None:
         """See `oven_survey.newest_survey`."""
         with self._opened() as store:
-            return newest_survey(store, oven)
+            newest = store.newest_hash()
+            kept = self._surveys.get(oven)
+            if kept is None or kept[0] != newest:
+                kept = self._surveys[oven] = (newest, newest_survey(store, oven))
+            return kept[1]
 
     def stop(self) -> None:
         """End the threads after the heat they are at."""
@@ -81,7 +91,16 @@ class OvenWatcher:
     def _look(self, oven: str, most: int) -> OvenWatch:
         self._shop.oven(oven)  # a slip in its name is said before anything about records
         with self._opened() as store:
-            return watch_oven(self._shop, oven, store, self._place.folder, self._today(), most=most)
+            folder, today = self._place.folder, self._today()
+            return watch_oven(self._shop, oven, store, folder, today, most=most, charts=self._charts)
+
+    def _charts(self, card: OvenCard, estimates: Sequence[Estimate], today: datetime.date, usual: Case | None) -> Drift:
+        """See `calibration.drift.drift`; what an alarm does to sheets takes half a second, so it is kept."""
+        of = repr((card, estimates, today, usual and (usual.polymer, usual.set_c)))
+        kept = self._drifts.get(card.id)
+        if kept is None or kept[0] != of:
+            kept = self._drifts[card.id] = (of, drift(card, estimates, today, usual))
+        return kept[1]
 
     @contextmanager
     def _opened(self) -> Iterator[Store]:

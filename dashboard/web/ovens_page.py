@@ -41,6 +41,7 @@ def register(app: Dash, services: Services) -> Page:
         Output("ovens-tick", "disabled"),
         Input("ovens-tick", "n_intervals"),
         State("ovens-oven", "data"),
+        prevent_initial_call=True,
     )
     def drift_now(count: int, oven: str) -> Any:
         return drift_and_rest(watcher, oven)
