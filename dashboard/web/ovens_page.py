@@ -34,7 +34,8 @@ _SURE = "I have read the reasons: put it in force"
 
 def register(app: Dash, services: Services) -> Page:
     """Add the page's callbacks; the page."""
-    watcher = OvenWatcher(services.shop, store_place(services.shop), services.today, lambda: _recording(services))
+    place = services.place or store_place(services.shop)
+    watcher = OvenWatcher(services.shop, place, services.today, lambda: _recording(services))
 
     @app.callback(
         Output("ovens-drift", "children"),
