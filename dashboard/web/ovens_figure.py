@@ -104,12 +104,12 @@ def survey_figure(of: Survey, units: Units) -> Figure:
         mine = [one for one in placed if (one.z_m if one.z_m is not None else 0.0) == level]
         data.append(_places(mine, of, units, length, axis))
         domain = [number * width + (0.04 if number else 0.0), (number + 1) * width - (0.02 if len(levels) > 1 else 0.0)]
-        layout[f"xaxis{axis}"] = axis_of(f"from the left, {unit}", domain=domain, anchor=f"y{axis}", range=_span(
-            [float(one.x_m or 0.0) * length for one in placed]))  # fmt: skip
-        title = f"from the front, {unit}" if number == 0 else ""
-        layout[f"yaxis{axis}"] = axis_of(title, anchor=f"x{axis}", range=_span(
-            [float(one.y_m or 0.0) * length for one in placed]))  # fmt: skip
-        words = f"{level * length:.{0 if unit == 'mm' else 1}f} {unit} from below" if len(levels) > 1 else ""
+        # Beside others on a phone there is room for the titles of the first alone.
+        across, along = (f"from the left, {unit}", f"from the front, {unit}") if number == 0 else ("", "")
+        x, y = (_span([float(getattr(one, at) or 0.0) * length for one in placed]) for at in ("x_m", "y_m"))
+        layout[f"xaxis{axis}"] = axis_of(across, domain=domain, anchor=f"y{axis}", range=x)
+        layout[f"yaxis{axis}"] = axis_of(along, anchor=f"x{axis}", range=y, showticklabels=number == 0)
+        words = f"{level * length:.{0 if unit == 'mm' else 1}f} {unit} up" if len(levels) > 1 else ""
         layout["annotations"].append({"text": words, "xref": "paper", "yref": "paper", "x": sum(domain) / 2.0, "y": 1.0,
                                       "xanchor": "center", "yanchor": "bottom", "showarrow": False})  # fmt: skip
     layout["margin"] = {**layout["margin"], "t": 34}
