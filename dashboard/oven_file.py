@@ -111,16 +111,23 @@ def read_card(path: Path) -> OvenCard:
     return oven_card_from_mapping(read_toml(path), path.name)
 
 
-def accepted(card: OvenCard, initials: str, today: datetime.date) -> OvenCard:
+#: Longest name of whoever accepts a card.
+_LONGEST_NAME = 80
+
+
+def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
     """A card that a person has accepted.
 
+    Args:
+        by: initials or name. at: the day, or the time.
+
     Raises:
-        InputError: no initials.
+        InputError: nobody is named.
     """
-    plain = initials.strip()
-    if not plain or len(plain) > 12 or not plain.isprintable():
-        raise InputError(f"--accept {initials[:40]!r}: expected the initials of whoever accepts the card, as AB")
-    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": plain, "accepted": today}
+    plain = by.strip()
+    if not plain or len(plain) > _LONGEST_NAME or not plain.isprintable():
+        raise InputError(f"accepted by {by[:40]!r}: expected the initials of whoever accepts the card, as AB")
+    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": plain, "accepted": at}
     return replace(card, evidence=evidence)
 
 

@@ -77,7 +77,8 @@ class Planning:
 
 
 def heat(form: HeatForm = FORM, id: str = "1" * 32) -> HeatRecord:
-    return HeatRecord(1, id, "b", "r", 5.0, 5000, form=form)
+    """A heat whose form has the card of its oven, as a recorder's has."""
+    return HeatRecord(1, id, "b", "r", 5.0, 5000, form=of_oven(SHOP, form))
 
 
 def test_the_recording_goes_on_while_it_is_planned() -> None:

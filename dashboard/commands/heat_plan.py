@@ -84,6 +84,7 @@ class HeatPlanner:
         self._for: tuple[str, tuple[Any, ...]] | None = None
         self._thread: Thread | None = None
         self._made: str | None = None
+        self._card: str | None = None
 
     def turn(self, heat: HeatRecord | None) -> dict[str, Any]:
         """What is to be said of the open heat now: its plan, once that is made; else nothing."""
@@ -92,9 +93,11 @@ class HeatPlanner:
                 return {}
             self._thread = None
             if heat is not None and self._for == (heat.id, _asked(heat.form)) and self._made is not None:
-                return {"plan_json": self._made}
+                # The card that the plan was made with: another may have been accepted since recording began.
+                card = {} if self._card in (None, heat.form.card_json) else {"card_json": self._card}
+                return {"plan_json": self._made, **card}
         if heat is not None and self._for != (heat.id, _asked(heat.form)):
-            self._for, self._made = (heat.id, _asked(heat.form)), None
+            self._for, self._made, self._card = (heat.id, _asked(heat.form)), None, None
             self._thread = Thread(target=self._compute, args=(heat.form,), name="plan of a heat", daemon=True)
             self._thread.start()
         return {}
@@ -108,7 +111,10 @@ class HeatPlanner:
         return said
 
     def _compute(self, form: HeatForm) -> None:
+        from dashboard.recording import of_oven
+
         try:
+            self._card = of_oven(self._shop, form).card_json
             self._made = self._make(form, self._shop, self._today())
         except Exception as error:  # a plan is an aid: whatever is wrong with it must not end the recording
             self._made = _reason(f"the plan failed ({type(error).__name__}: {error}); report this")

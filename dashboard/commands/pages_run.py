@@ -92,7 +92,7 @@ def show_pages(
     machine = SystemClock()
     live = Live(benches, shop, lambda: machine.utc().astimezone().date(), machine)
     accounts = None if accounts_in is None else Accounts(accounts_in / FILE, machine)
-    services = Services(shop, clock=machine, accounts=accounts, live=live)
+    services = Services(shop, clock=machine, accounts=accounts, live=live, place=benches[0].place)
     try:
         server = _server(services, access, any_port)
         with server:

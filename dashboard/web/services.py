@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from dashboard.live_service import Live
 from dashboard.shop import Shop
+from dashboard.store_place import StorePlace
 from dashboard.web.accounts import Accounts
 from dashboard.web.planner import Planner
 from logger.clock import Clock, SystemClock
@@ -19,7 +20,7 @@ class Services:
     Attributes:
         shop: the workshop's folder. planner: plans heats and keeps the answers. clock: what time it is.
         accounts: who may sign in; None: nobody needs to, which is only for this computer itself.
-        live: the benches that this program records; None: it records none.
+        live: the benches that this program records; None: it records none. place: of the records; None: the shop's.
     """
 
     shop: Shop
@@ -27,6 +28,7 @@ class Services:
     clock: Clock = field(default_factory=SystemClock)
     accounts: Accounts | None = None
     live: Live | None = None
+    place: StorePlace | None = None
 
     def today(self) -> datetime.date:
         """The date on the workshop's wall."""

@@ -1,0 +1,189 @@
+"""The cards of an oven through time: proposed by a calibration, accepted by a person, kept when another takes over.
+
+    ovens/ID.toml                       the card in force
+    ovens/proposed/ID-DATE.toml         what a calibration found; nothing plans with it
+    ovens/proposed/ID-DATE.json         that calibration in full, as 'pullcue calibrate --json' prints it
+    ovens/earlier/ID-until-DATE.toml    cards that another replaced
+
+Command and page accept by the same function, `accept`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import threading
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from dashboard.oven_file import EARLIER, accepted, card_text, read_card, write_card
+from dashboard.shop import Shop
+from logger.heatfile import write_new
+from thermal.fields import InputError, near_matches, shown
+from thermal.oven import OvenCard
+
+PROPOSED = "proposed"
+#: In a card's evidence: the name of its proposal, and the reasons against it that whoever accepted it was shown.
+NAME, REASONS = "proposal", "reasons"
+#: Two people at two pages of this program must not both replace the same card.
+_ONE_AT_A_TIME = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A card that a calibration found and nobody has accepted.
+
+    Attributes:
+        name: of its files, 'north-2026-03-01'. card. reasons: against accepting it, sentences without full stops.
+        record: the calibration as JSON; None where it was lost.
+    """
+
+    name: str
+    card: OvenCard
+    reasons: tuple[str, ...]
+    record: Mapping[str, Any] | None
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A card that was in force. `until`: the day another replaced it; None: it is in force."""
+
+    card: OvenCard
+    until: str | None
+    file: str
+
+
+def propose(shop: Shop, card: OvenCard, record: Mapping[str, Any], reasons: tuple[str, ...], today: datetime.date,
+            remarks: tuple[str, ...] = ()) -> Proposal:  # fmt: skip
+    """Put a calibration's card beside the one in force.
+
+    Args:
+        record: all of the calibration, what JSON can hold. remarks: comments at the head of the card's file.
+
+    Raises:
+        InputError: the shop is read-only, or its folder cannot be written to.
+    """
+    folder = _folder(shop) / PROPOSED
+    number, stem = 1, f"{card.id}-{today.isoformat()}"
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder}: it cannot be made ({error.strerror or error}): check the shop's folder") from None
+    while any((folder / f"{stem}{end}").exists() for end in (".toml", ".json")):
+        number += 1
+        stem = f"{card.id}-{today.isoformat()}-{number}"
+    evidence = {**(card.evidence or {}), "status": "proposed", NAME: stem, REASONS: list(reasons)}
+    proposed = replace(card, evidence=evidence)
+    # The card comes last: with it the proposal is there.
+    write_new((json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n").encode(), folder / f"{stem}.json")
+    write_new(card_text(proposed, list(remarks)).encode(), folder / f"{stem}.toml")
+    return Proposal(stem, proposed, tuple(reasons), record)
+
+
+def proposals(shop: Shop, oven: str) -> tuple[Proposal, ...]:
+    """What waits for a person, the newest first: found since the card in force was, and no card that ever was one."""
+    past = history(shop, oven)
+    used = {str((one.card.evidence or {}).get(NAME)) for one in past}
+    found = []
+    for path in (_ovens(shop) / PROPOSED).glob(f"{oven}-*.toml"):
+        with suppress(InputError):
+            card = read_card(path)
+            if card.id == oven and path.stem not in used:
+                found.append((path.stat().st_mtime_ns, _proposal(shop, path, card, past[0].card)))
+    return tuple(one for _, one in sorted(found, key=lambda pair: pair[0], reverse=True))
+
+
+def _proposal(shop: Shop, path: Path, card: OvenCard, now: OvenCard) -> Proposal:
+    evidence = card.evidence or {}
+    reasons = [str(one) for one in evidence.get(REASONS, ())]
+    since, found = (now.evidence or {}).get("accepted"), evidence.get("found")
+    if isinstance(since, datetime.date) and isinstance(found, datetime.date) and _day(since) > _day(found):
+        reasons.append("The card in force was accepted after this one was found")
+    return Proposal(path.stem, card, tuple(reasons), record_of(shop, path.stem))
+
+
+def _day(of: datetime.date) -> datetime.date:
+    return of.date() if isinstance(of, datetime.datetime) else of
+
+
+def record_of(shop: Shop, name: str) -> Mapping[str, Any] | None:
+    """The calibration behind a card by its proposal's name; None where it cannot be read."""
+    if "/" in name or "\\" in name or name.startswith("."):
+        return None
+    with suppress(OSError, ValueError):
+        content = json.loads((_ovens(shop) / PROPOSED / f"{name}.json").read_text("utf-8"))
+        return content if isinstance(content, dict) else None
+    return None
+
+
+def history(shop: Shop, oven: str) -> tuple[Kept, ...]:
+    """The card in force and those before it, the newest first. Files that cannot be read are left out.
+
+    Raises:
+        InputError: there is no such oven, or the card in force cannot be used.
+    """
+    found = [Kept(shop.oven(oven), None, f"{oven}.toml")]
+    mark = f"{oven}-until-"
+    earlier = []
+    for path in (_ovens(shop) / EARLIER).glob(f"{mark}*.toml"):
+        until = path.stem.removeprefix(mark)
+        with suppress(InputError):
+            earlier.append((_in_order(until), Kept(read_card(path), until[:10], path.name)))
+    return (*found, *(one for _, one in sorted(earlier, key=lambda pair: pair[0], reverse=True)))
+
+
+def _in_order(until: str) -> tuple[str, int]:
+    """'2026-03-01-10' comes after '2026-03-01-2' and that after '2026-03-01'."""
+    number = until[11:]
+    return until[:10], int(number) if number.isdecimal() else 1
+
+
+def accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> Kept:
+    """Put a proposed card in force, on behalf of a person who has read the reasons against it.
+
+    Args:
+        name: of the proposal. by: who accepts it. at: when, UTC.
+
+    Returns:
+        The card that was in force, where it is kept now.
+
+    Raises:
+        InputError: no such proposal, nobody is named, or the shop cannot be written to.
+    """
+    with _ONE_AT_A_TIME:
+        return _accept(shop, oven, name, by, at)
+
+
+def _accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> Kept:
+    waiting = {one.name: one for one in proposals(shop, oven)}
+    if name not in waiting:
+        if any((one.card.evidence or {}).get(NAME) == name for one in history(shop, oven)):
+            raise InputError(f"card {shown(name)} of oven {oven} was accepted already: look at the card in force")
+        raise InputError(
+            f"oven {oven} has no proposed card {shown(name)}{near_matches(name, waiting)}: expected "
+            f"{' or '.join(waiting) or 'one that pullcue calibrate found'}"
+        )
+    before, wanted = shop.oven(oven), waiting[name]
+    evidence = {**(wanted.card.evidence or {}), REASONS: list(wanted.reasons)}
+    card = accepted(replace(wanted.card, evidence=evidence), by, at.replace(microsecond=0))
+    remarks = [f"Oven card of {oven}, accepted by {by} at {at:%Y-%m-%d %H:%M} UTC."]
+    kept = write_card(card_text(card, remarks), _folder(shop) / f"{oven}.toml", at.date(), replacing=True)
+    return Kept(before, at.date().isoformat(), "" if kept is None else kept.name)
+
+
+def _ovens(shop: Shop) -> Path:
+    return shop.folder / "ovens"
+
+
+def _folder(shop: Shop) -> Path:
+    """The shop's ovens, to write to.
+
+    Raises:
+        InputError: it is the demo shop.
+    """
+    if shop.is_demo:
+        raise InputError("the demo shop is read-only: make a shop of your own, a folder with a shop.toml, for cards")
+    return _ovens(shop)
