@@ -110,7 +110,8 @@ class HeatModel:
 
     def unwhitened(self, residuals: Array, jacobian: Array) -> list[tuple[Seen, Array, Array]]:
         """Each sensor with its residuals, predicted less measured, K, (bins,), and their derivatives, (bins, free)."""
-        found, start = [], 0
+        found: list[tuple[Seen, Array, Array]] = []
+        start = 0
         for seen in self.seen:
             mine = slice(start, start + len(seen.root))
             both = np.linalg.solve(seen.root, np.column_stack([residuals[mine], jacobian[mine]]))

@@ -59,7 +59,8 @@ def _separation(fit: OvenFit) -> list[Finding]:
         assert h is not None
         assert e is not None
         block = _without_priors(fit, names)
-        units = np.array([h.value * fit_scale(fit, names[0]), fit_scale(fit, names[1])])
+        free = [fit.layout.names.index(name) for name in names]
+        units = np.array([fit.layout.lead(j).slope(float(fit.solution.x[j])) for j in free])
         per_w = np.array([1.0, RADIATION_W_M2K]) * units
         total = float(np.sqrt(per_w @ block @ per_w)) if np.all(np.isfinite(block)) else np.inf
         single = float(np.sqrt(block[0, 0])) * units[0]
@@ -83,11 +84,6 @@ def _separation(fit: OvenFit) -> list[Finding]:
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %" if share < 1.0 else "no better than 100 %"
-
-
-def fit_scale(fit: OvenFit, name: str) -> float:
-    """The scale s of an unknown by its name."""
-    return next(one.scale for one in fit.layout.all if one.kind == "oven" and one.name == name)
 
 
 def _without_priors(fit: OvenFit, names: tuple[str, ...]) -> Array:

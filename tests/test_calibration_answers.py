@@ -237,7 +237,7 @@ def test_what_a_heat_tells_is_the_marginal_of_the_whole() -> None:
     x = np.zeros(len(own.names))
     for j, k in zip(at, theirs, strict=True):
         x[j] = own.lead(j).xi(float(of.layout.lead(k).value(of.solution.x[k])))
-    jacobian = HeatModel([run], own).both(x)[1]
+    jacobian = HeatModel([run], own, of.wander_k).both(x)[1]
     mine = [j for j in range(len(x)) if j not in at]
     precision = jacobian.T @ jacobian
     precision[mine, mine] += 1.0

@@ -56,7 +56,7 @@ def calibrate(
     from calibration.calibrate import calibrate as computed
     from calibration.unknowns import Settings
     from dashboard.calibration_heats import heats_of_oven, named_heats
-    from dashboard.oven_file import accepted, read_card
+    from dashboard.oven_file import accepted, card_target, read_card
     from dashboard.shop import open_shop
 
     if prior is not None and no_priors:
@@ -67,7 +67,7 @@ def calibrate(
     card = workshop.oven(oven_id) if known is None else known
     if card.id != oven_id:
         raise InputError(f"{prior}: id = {card.id!r}: expected {oven_id!r}, the oven that is calibrated")
-    target = _target(out, accept, workshop, oven_id)
+    target = card_target(out, accept, workshop, oven_id)
     with ExitStack() as stack:
         opened_once: list[Any] = []
 
@@ -107,19 +107,6 @@ def calibrate(
         click.echo(f"\nCard written to {target}" + (f"; the one before is kept as {kept}" if kept else ""))
         if accept is None:
             click.echo("It is a proposal until a person accepts it: the same with --accept INITIALS.")
-
-
-def _target(out: Path | None, accept: str | None, workshop: Any, oven_id: str) -> Path | None:
-    """Where the card goes; None: nowhere yet.
-
-    Raises:
-        InputError: the demo shop's own card cannot be replaced.
-    """
-    if out is not None or accept is None:
-        return out
-    if workshop.is_demo:
-        raise InputError("--accept: the demo shop is read-only; name a file with --out, or your own shop with --shop")
-    return Path(workshop.folder) / "ovens" / f"{oven_id}.toml"
 
 
 def _written(
