@@ -158,8 +158,10 @@ class ByScipy:
         base = self.residuals(x)
         return np.stack([(self.residuals(x + STEP * unit) - base) / STEP for unit in np.eye(len(x))], axis=1)
 
-    def fitted(self, start: Array) -> Array:
-        end = least_squares(self.residuals, start, self.jacobian, ftol=1e-4, xtol=1e-4, gtol=1e-4)
+    def fitted(self, start: Array, tolerance: float = 1e-4) -> Array:
+        end = least_squares(
+            self.residuals, start, self.jacobian, ftol=tolerance, xtol=tolerance, gtol=tolerance, max_nfev=20
+        )
         return np.asarray(end.x)
 
 
@@ -190,7 +192,7 @@ def main() -> int:
     runs = recorded(runs, whole, x, np.random.default_rng(1))
     model = HeatModel(runs, of)
     ours, found = timed(lambda: nonlinear.solve(model, np.zeros((4, 1)), huber=None, tolerance=1e-4), 3)
-    reference = ByScipy(model, of, *REFERENCE).fitted(found.x)
+    reference = ByScipy(model, of, *REFERENCE).fitted(found.x, 1e-7)
     std = np.sqrt(np.diag(found.covariance))
 
     def apart(values: Array) -> float:

@@ -114,7 +114,7 @@ class HeatModel:
         start = 0
         for seen in self.seen:
             mine = slice(start, start + len(seen.root))
-            both = np.linalg.solve(seen.root, np.column_stack([residuals[mine], jacobian[mine]]))
+            both = np.linalg.solve(seen.root, np.column_stack([residuals[mine], jacobian[mine]])).astype(np.float64)
             found.append((seen, both[:, 0], both[:, 1:]))
             start = mine.stop
         return found
