@@ -25,8 +25,10 @@ Array = NDArray[np.float64]
 STARTS, FOLLOWED = 16, 2
 #: How often the sensors' wander is found anew.
 _NOISE_ROUNDS = 1
-#: Relative, of the cost: starts are compared at the first, the best is finished at the second.
+#: Relative, of the cost: starts are compared at the first, the best is finished at the second; and the heating's own
+#: tolerance meanwhile, K (it moves no value by more than a hundredth of its standard error).
 _ROUGH, _TOLERANCE = 3e-3, 3e-4
+_ROUGH_K = 1e-2
 #: Two starts that ended this near, in twice the logarithm of the likelihood, found the same.
 _SAME = 1.0
 #: Of a normal distribution: 5 and 95 %.
@@ -156,14 +158,14 @@ def fit(
     low, high = of.bounds()
     wander: Mapping[Place, float] = {}
     begin = _starts(of, starts, low, high)
-    model = HeatModel(runs, of, wander)
+    model = HeatModel(runs, of, wander, tolerance_k=_ROUGH_K)
     solution = nonlinear.solve(model, begin, before, low, high, follow=FOLLOWED, tolerance=_ROUGH)
     evaluations = solution.evaluations
     found = (len(solution.starts), sum(cost <= solution.cost + _SAME for cost in solution.starts))
     for _ in range(max(noise_rounds, 1)):
         if noise_rounds:
             wander = found_wander(model, solution, before).amplitude_k
-            model = HeatModel(runs, of, wander)
+        model = HeatModel(runs, of, wander)
         solution = nonlinear.solve(model, solution.x[:, None], before, low, high, tolerance=_TOLERANCE)
         evaluations += solution.evaluations
     if noise_rounds:

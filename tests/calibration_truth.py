@@ -48,8 +48,9 @@ def drawn(of: Layout, random: np.random.Generator) -> Array:
     return x
 
 
-def drawn_wander(random: np.random.Generator) -> dict[Place, float]:
+def drawn_wander(seed: int) -> dict[Place, float]:
     """Amplitudes of the sensors' wander from their prior, K."""
+    random = np.random.default_rng([seed, 1])
     return {place: float(usual * np.exp(WANDER_LN * random.standard_normal())) for place, usual in WANDER_K.items()}
 
 
@@ -76,7 +77,7 @@ def virtual_heats(runs: Sequence[Run], seed: int, settings: Settings | None = No
     runs = [on_grid(swung(run, seed * 100 + i)) for i, run in enumerate(runs)]
     of = layout(CARD, runs, settings)
     x = drawn(of, random)
-    return recorded(runs, of, x, random, drawn_wander(random)), of, x
+    return recorded(runs, of, x, random, drawn_wander(seed)), of, x
 
 
 def on_grid(run: Run) -> Run:

@@ -16,7 +16,7 @@ from calibration.oven_fit import fit
 from calibration.run import Run, noise_of
 from calibration.sensing import WANDER_K, depth_weights, effective_size, felt
 from calibration.unknowns import OVEN, Settings, layout, priors
-from calibration_truth import drawn, on_grid, planned, recorded, swung, virtual_heats
+from calibration_truth import drawn_wander, planned, virtual_heats
 from cases import CARD
 from thermal.fields import InputError
 from thermal.measured import lagged
@@ -42,10 +42,12 @@ def test_the_truth_lies_in_its_interval_as_often_as_said() -> None:
     none of them fewer than 72 % (binomial for 40 at 0.90: below that once in 1000).
     """
     held: dict[str, list[bool]] = {}
+    wander: list[float] = []
     for seed in range(40):
         runs, of, truth = virtual_heats(pair(), seed + 1)
         found = fit(CARD, runs, starts=1)
         assert found.status == "converged"
+        wander += [float(np.log(found.wander_k[p] / true)) for p, true in drawn_wander(seed + 1).items()]
         for j, name in enumerate(of.names):
             one = found.value(name)
             assert one is not None
@@ -56,6 +58,9 @@ def test_the_truth_lies_in_its_interval_as_often_as_said() -> None:
     assert 0.80 <= np.mean(oven) <= 0.98
     assert 0.85 <= np.mean(list(shares.values())) <= 0.95
     assert min(shares.values()) >= 0.72
+    # 120 amplitudes, each to 0.36 in its logarithm: their mean to 0.033, three times that allowed. Judged by the size
+    # of the residuals they would come out too small.
+    assert np.mean(wander) == pytest.approx(0.0, abs=0.1)
 
 
 def test_the_jacobian_is_the_derivative() -> None:
@@ -194,7 +199,7 @@ def test_without_priors_more_is_uncertain() -> None:
 def test_polymer_sought_in_a_known_oven() -> None:
     """Oven fixed: conductivity and heat capacity of the truth are found within their intervals."""
     settings = Settings(fixed=frozenset(OVEN) - {"upper.h_w_m2k"}, seek_polymer=True)
-    runs, of, truth = virtual_heats(pair(), 9, settings)
+    runs, of, truth = virtual_heats([planned(4.0, 420.0), planned(3.0, 300.0)], 9, settings)
     found = fit(CARD, runs, settings, starts=1)
     for name in ("test: conductivity", "test: heat_capacity"):
         one = found.value(name)
@@ -258,26 +263,9 @@ def test_foil_keeps_radiation_out() -> None:
     faces = model.problem(model.groups[0], np.zeros(2, np.intp), xi).surroundings
     assert isinstance(faces, OvenFaces)
     assert faces.loss[0] == pytest.approx([0.06, 0.06])
-    assert faces.loss[1] == pytest.approx([0.90, 0.90 - 0.07])
+    # Odds of 9 times exp(-0.7).
+    assert faces.loss[1] == pytest.approx([0.90, 1.0 / (1.0 + np.exp(0.7) / 9.0)])
     assert faces.h_w_m2k[0] == pytest.approx([18.0, 18.0])
-
-
-def test_wander_is_found_by_what_is_left_out_of_the_residuals() -> None:
-    """Marginal likelihood in closed form: of independent residuals of a straight line with n - 2 degrees of freedom its
-    best variance is S/(n - 2), not S/n (D.A. Harville, J. Amer. Statist. Assoc. 72 (1977) 320-338); here with all the
-    rest of the model, on heats with four times the usual wander and a quarter of it.
-    """
-    for factor in (0.25, 4.0):
-        found = []
-        for seed in (1, 2):
-            runs = [on_grid(swung(planned(4.0, 600.0), seed)), on_grid(swung(planned(3.0, 420.0), seed + 10))]
-            of = layout(CARD, runs, FEW)
-            random = np.random.default_rng(seed)
-            wander = {place: factor * usual for place, usual in WANDER_K.items()}
-            told = fit(CARD, recorded(runs, of, drawn(of, random), random, wander), FEW, starts=1)
-            found += [np.log(told.wander_k[place] / usual) for place, usual in WANDER_K.items()]
-        # The prior's spread is 0.6: it draws by a few hundredths. White noise of 0.3 K hides a wander of 0.05 K.
-        assert np.mean(found) == pytest.approx(np.log(factor), abs=0.45 if factor < 1.0 else 0.2)
 
 
 def test_not_knowing_the_wander_widens() -> None:
