@@ -6,10 +6,10 @@
 Six heats, four unknowns (heat transfer of each face, emissivity of both, walls): the product's batched model and a
 competent scipy one (LSODA with an analytic band, enthalpy as the unknown, second-order volumes; see `competitors`)
 under the same `least_squares`, to the same readings. Both are held against a converged run of the competitor (80
-cells, a five-hundredth of the tolerance). Wanted: the product's values within 0.2 of a standard error of it, and at least 4
-times faster than the cheapest of the competitor's settings that is within 0.2 too. And the product's own fit of all it
-does not know, with starts, wander, covariance, residual tests, findings: under 3 s. Seconds are of one core's work, so
-that what else the machine does plays no part.
+cells, a five-hundredth of the tolerance). Wanted: the product's values within 0.2 of a standard error of it, and at
+least 4 times faster than the cheapest of the competitor's settings that is within 0.2 too. And the product's own fit of
+all it does not know, with starts, wander, covariance, residual tests, findings: under 3 s. Seconds are of one core's
+work, so that what else the machine does plays no part.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from calibration.fitted_card import fitted_card
 from calibration.held_out import HeldOut, held_out
@@ -26,7 +27,8 @@ class Calibration:
     Attributes:
         fit; card: proposed. odd: set aside, with its reason. findings: what the heats can tell. ready: ready times of
         sheets of the trade in this oven. checks: each heat predicted from the others. advice: heats to make next, the
-        best first. doubts: reasons not to accept the card; empty: none was found.
+        best first. doubts: reasons not to accept the card; empty: none was found. prior: of the oven: 'card', its
+        stated uncertainty; 'usual', the spreads of `unknowns`; 'none'.
     """
 
     fit: OvenFit
@@ -37,6 +39,7 @@ class Calibration:
     checks: tuple[HeldOut, ...]
     advice: tuple[Advice, ...]
     doubts: tuple[str, ...]
+    prior: Literal["card", "usual", "none"]
 
 
 def calibrate(
@@ -68,6 +71,7 @@ def calibrate(
         checks,
         tuple(next_heats(left.fit)),
         tuple(_doubts(left.fit, told, checks, left.odd)),
+        "none" if not left.fit.settings.oven_priors else "usual" if prior is None else "card",
     )
 
 

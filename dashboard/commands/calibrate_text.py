@@ -33,6 +33,7 @@ def calibration_text(of: Calibration, notes: Sequence[str], width: int | None = 
         "times what the sensors' noise explains (1 is as it should be)"
     )
     values = _values(fit.values, fit.order)
+    ended = f"{ended}. {_stated(of)}"
     parts = [textwrap.fill(head, across), f"{values}\n{textwrap.fill(_KEY, across)}", textwrap.fill(ended, across)]
     parts += [_block("Set aside", [one.text for one in of.odd], across)]
     parts += [_block("What these heats can tell", [one.text for one in of.findings], across)]
@@ -49,6 +50,25 @@ def calibration_text(of: Calibration, notes: Sequence[str], width: int | None = 
     accept = of.doubts or ("No reason against this card was found; whether it is right for the shop, a person decides",)
     parts += [_block("Before you accept it", list(accept), across)]
     return "\n\n".join(part for part in parts if part)
+
+
+_PRIORS = {
+    "card": "the card's stated uncertainty",
+    "usual": "usual spreads about the card's values",
+    "none": "nothing, the heats alone decide",
+}
+
+
+def _stated(of: Calibration) -> str:
+    """What was free, fixed and tied, and what counted as known."""
+    free = sum(one.kind == "oven" and not one.fixed for one in of.fit.values)
+    fixed = [one.name for one in of.fit.values if one.kind == "oven" and one.fixed]
+    tied = [f"both faces' {name}" for name in sorted(of.fit.settings.tied)]
+    sought = "; the polymer's conductivity and heat capacity sought" if of.fit.settings.seek_polymer else ""
+    return (
+        f"Of the oven {free} values free, fixed: {', '.join(fixed) or 'none'}, tied: {', '.join(tied) or 'none'}"
+        f"{sought}; known of it before: {_PRIORS[of.prior]}"
+    )
 
 
 def _count(number: int, word: str) -> str:
