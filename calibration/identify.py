@@ -157,8 +157,8 @@ def _nothing(fit: OvenFit, prior_stated: bool) -> list[Finding]:
     silent = [one for one in fit.values if one.kind == "oven" and not one.fixed and (one.learned < _NOTHING)]
     if not silent:
         return []
-    open_ended = [one for one in silent if not np.isfinite(one.std)]
-    kept = [one for one in silent if np.isfinite(one.std)]
+    open_ended = [one for one in silent if one.prior_std is None]
+    kept = [one for one in silent if one.prior_std is not None]
     found = []
     if kept:
         where = "the card it started from" if prior_stated else "the card it started from and usual spreads"
@@ -173,8 +173,8 @@ def _nothing(fit: OvenFit, prior_stated: bool) -> list[Finding]:
         found.append(
             Finding(
                 "nothing",
-                f"These heats do not determine {_list(open_ended)}, and no prior counts: use the priors, "
-                "or fix what you know",
+                f"These heats do not determine {_list(open_ended)} any better than is known of most ovens, and no "
+                "prior counts: use the priors, or fix what you know",
                 tuple(one.name for one in open_ended),
             )
         )

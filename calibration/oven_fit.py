@@ -67,7 +67,8 @@ class Value:
     Attributes:
         name: see `unknowns.label`. kind: see `Unknown`. stated, value: before and after. std: of the value; infinite
         where nothing determines it. interval: 5 and 95 %. prior_std: standard uncertainty before; None: no prior
-        counted. learned: share of that variance that the heats took away, 0 to 1. fixed, at_bound.
+        counted. learned: share of that variance (of the usual one where no prior counted) that the heats took away,
+        0 to 1. fixed, at_bound.
     """
 
     name: str
@@ -245,7 +246,8 @@ def _value(of: Layout, i: int, solution: Solution, prior_var: Array) -> Value:
     low, high = (float(np.clip(one.value(xi + z * std), *one.bounds)) for z in (-_Z, _Z))
     if not np.isfinite(std):
         low, high = one.bounds
-    learned = 1.0 - std**2 / float(prior_var[j]) if finite else (0.0 if not np.isfinite(std) else 1.0)
+    # Without a prior the usual spread, xi's unit, is what a heat's say is measured by.
+    learned = 1.0 - std**2 / (float(prior_var[j]) if finite else 1.0)
     return Value(
         label(one),
         one.kind,
