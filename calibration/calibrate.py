@@ -16,6 +16,7 @@ from calibration.ready import ReadySlope
 from calibration.run import Run
 from calibration.screening import Odd, screened
 from calibration.unknowns import Settings
+from thermal.fields import InputError
 from thermal.oven import OvenCard
 from thermal.polymer import Polymer
 
@@ -57,8 +58,9 @@ def calibrate(
         today: date of the card. check: make the held-out check, which fits once more for every heat.
 
     Raises:
-        InputError: no reading of a sheet, or heats that do not go together.
+        InputError: no reading of a sheet, one heat given twice, or heats that do not go together.
     """
+    _each_once(runs)
     left = screened(card, runs, settings, prior, polymers)
     told = findings(left.fit, prior is not None)
     checks = tuple(held_out(left.fit, prior)) if check else ()
@@ -73,6 +75,14 @@ def calibrate(
         tuple(_doubts(left.fit, told, checks, left.odd)),
         "none" if not left.fit.settings.oven_priors else "usual" if prior is None else "card",
     )
+
+
+def _each_once(runs: Sequence[Run]) -> None:
+    """A heat that counts twice would fake precision."""
+    first: dict[str, str] = {}
+    for run in runs:
+        if run.fingerprint and first.setdefault(run.fingerprint, run.name) != run.name:
+            raise InputError(f"{first[run.fingerprint]} and {run.name} are the same heat: leave one of them out")
 
 
 def _doubts(of: OvenFit, told: Sequence[Finding], checks: Sequence[HeldOut], odd: Sequence[Odd]) -> list[str]:
