@@ -81,8 +81,10 @@ def _each_once(runs: Sequence[Run]) -> None:
     """A heat that counts twice would fake precision."""
     first: dict[str, str] = {}
     for run in runs:
-        if run.fingerprint and first.setdefault(run.fingerprint, run.name) != run.name:
+        if run.fingerprint in first:
             raise InputError(f"{first[run.fingerprint]} and {run.name} are the same heat: leave one of them out")
+        if run.fingerprint:
+            first[run.fingerprint] = run.name
 
 
 def _doubts(of: OvenFit, told: Sequence[Finding], checks: Sequence[HeldOut], odd: Sequence[Odd]) -> list[str]:
