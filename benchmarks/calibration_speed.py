@@ -5,10 +5,11 @@
 
 Six heats, four unknowns (heat transfer of each face, emissivity of both, walls): the product's batched model and a
 competent scipy one (LSODA with an analytic band, enthalpy as the unknown, second-order volumes; see `competitors`)
-under the same `least_squares`, to the same readings. Wanted: at least 4 times faster, and the same values within what
-the competitor's 20 cells leave (a standard error; with 40 cells and a tenth of the tolerance 0.14 of one, at half the
-speed). And the
-product's own fit of all it does not know, with starts, noise, residual tests, findings: under 3 s.
+under the same `least_squares`, to the same readings. Both are held against a converged run of the competitor (80
+cells, a five-hundredth of the tolerance). Wanted: the product's values within 0.2 of a standard error of it, and at
+least 4 times faster than the cheapest of the competitor's settings that is within 0.2 too. And the product's own fit of
+all it does not know, with starts, wander, covariance, residual tests, findings: under 3 s. Seconds are of one core's
+work, so that what else the machine does plays no part.
 """
 
 from __future__ import annotations
@@ -20,9 +21,10 @@ for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,10 +45,15 @@ from competitors import Problem, Sheet
 from thermal.surroundings import lagged_wall_c
 
 Array = NDArray[np.float64]
+Result = TypeVar("Result")
 
 NAMES = ("upper.h_w_m2k", "lower.h_w_m2k", "upper.emissivity_eff", "wall.offset_k")
 TRUTH = np.array([0.4, -0.5, -0.4, 0.6])
-CELLS, RTOL, STEP = 20, 5e-5, 0.02
+#: Cells across the sheet and relative tolerance: what competes, cheapest first, and the reference.
+COMPETING, REFERENCE = ((20, 5e-5), (30, 2e-5), (40, 5e-6), (40, 1e-6), (40, 1e-7)), (80, 1e-7)
+STEP = 0.02
+#: Of a standard error: as near to the converged values as this.
+NEAR = 0.2
 
 
 def six_heats() -> list[Run]:
@@ -122,6 +129,8 @@ class ByScipy:
 
     model: HeatModel
     of: Layout
+    cells: int
+    rtol: float
 
     def residuals(self, x: Array) -> Array:
         found = []
@@ -130,16 +139,16 @@ class ByScipy:
             run = self.model.runs[seen.run]
             if seen.run not in heated:
                 times_s = self.model.groups[0].time_s
-                sheet = Sheet(problem_of(run, self.of, x, times_s), CELLS)
+                sheet = Sheet(problem_of(run, self.of, x, times_s), self.cells)
                 at = times_s[: int(np.searchsorted(times_s, run.end_s)) + 1]
                 end = solve_ivp(
-                    sheet.enthalpy_rate, (0.0, at[-1]), np.full(CELLS + 1, sheet.start_enthalpy), method="LSODA",
-                    t_eval=at, rtol=RTOL, atol=RTOL * 100.0 * 905.0 * 2500.0, jac=sheet.enthalpy_jacobian, lband=1,
-                    uband=1, first_step=1e-3,
+                    sheet.enthalpy_rate, (0.0, at[-1]), np.full(self.cells + 1, sheet.start_enthalpy),
+                    method="LSODA", t_eval=at, rtol=self.rtol, atol=self.rtol * 100.0 * 905.0 * 2500.0,
+                    jac=sheet.enthalpy_jacobian, lband=1, uband=1, first_step=1e-3,
                 )  # fmt: skip
                 heated[seen.run] = at, np.interp(end.y, sheet.enthalpy, sheet.t_c)
             at, t_c = heated[seen.run]
-            node = {"upper": 0, "lower": CELLS, "core": CELLS // 2}[seen.series.place]
+            node = {"upper": 0, "lower": self.cells, "core": self.cells // 2}[seen.series.place]
             felt = _lagged(at, t_c[node], seen.series.lag_s)
             found.append(seen.root @ (np.interp(seen.at.at_s, at, felt) - seen.at.values))
         return np.concatenate(found)
@@ -148,6 +157,19 @@ class ByScipy:
         """By forward differences of the same step as the product's."""
         base = self.residuals(x)
         return np.stack([(self.residuals(x + STEP * unit) - base) / STEP for unit in np.eye(len(x))], axis=1)
+
+    def fitted(self) -> Array:
+        end = least_squares(self.residuals, np.zeros(len(NAMES)), self.jacobian, ftol=1e-4, xtol=1e-4, gtol=1e-4)
+        return np.asarray(end.x)
+
+    def converged(self, start: Array, jacobian: Array) -> Array:
+        """From near the solution: Gauss-Newton with a given Jacobian ends where this model's own residuals say,
+        whatever the Jacobian's last digits are; differences of its own would be lost in the integrator's noise.
+        """
+        x = start
+        for _ in range(3):
+            x = x - np.linalg.lstsq(jacobian, self.residuals(x), rcond=None)[0]
+        return x
 
 
 def _lagged(time_s: Array, truth: Array, lag_s: float) -> Array:
@@ -158,8 +180,14 @@ def _lagged(time_s: Array, truth: Array, lag_s: float) -> Array:
     return reading
 
 
-def best_of(times: Sequence[float]) -> str:
-    return f"{min(times):6.2f} s (of {', '.join(f'{t:.2f}' for t in times)})"
+def timed(made: Callable[[], Result], times: int) -> tuple[float, Result]:
+    """Least seconds of one core, and what came out."""
+    least = np.inf
+    for _ in range(times):
+        began = time.process_time()
+        result = made()
+        least = min(least, time.process_time() - began)
+    return least, result
 
 
 def main() -> int:
@@ -170,32 +198,30 @@ def main() -> int:
     x[[whole.names.index(name) for name in NAMES]] = TRUTH
     runs = recorded(runs, whole, x, np.random.default_rng(1))
     model = HeatModel(runs, of)
-    scipy_model = ByScipy(model, of)
-    ours, theirs, all_of_it = [], [], []
-    for _ in range(3):
-        began = time.perf_counter()
-        found = nonlinear.solve(model, np.zeros((4, 1)), huber=None, tolerance=1e-4)
-        ours.append(time.perf_counter() - began)
-        began = time.perf_counter()
-        other = least_squares(scipy_model.residuals, np.zeros(4), scipy_model.jacobian, ftol=1e-4, xtol=1e-4, gtol=1e-4)
-        theirs.append(time.perf_counter() - began)
-    settings = Settings(tied=frozenset())
-    assert len([name for name in layout(CARD, runs, settings).names if name in OVEN]) == 8
-    for _ in range(2):
-        began = time.perf_counter()
-        result = fit(CARD, runs, settings)
-        findings(result)
-        all_of_it.append(time.perf_counter() - began)
+    ours, found = timed(lambda: nonlinear.solve(model, np.zeros((4, 1)), huber=None, tolerance=1e-4), 3)
+    reference = ByScipy(model, of, *REFERENCE).converged(found.x, found.jacobian)
     std = np.sqrt(np.diag(found.covariance))
-    apart = float(np.max(np.abs(found.x - other.x) / std))
-    ratio = min(theirs) / min(ours)
-    print(f"six heats, four unknowns, {len(model.both(found.x)[0])} residuals")
-    print(f"  batched model      {best_of(ours)}, {found.evaluations} evaluations with Jacobian")
-    print(f"  scipy solve_ivp    {best_of(theirs)}, {other.nfev} evaluations, {other.njev} Jacobians")
-    print(f"  ratio {ratio:.1f}; values at most {apart:.2f} of a standard error apart")
+
+    def apart(values: Array) -> float:
+        return float(np.max(np.abs(values - reference) / std))
+
+    print(f"six heats, four unknowns, {len(found.residuals)} residuals: seconds of one core; standard errors from the "
+          f"converged values\n  batched model              {ours:6.2f} s  {apart(found.x):.3f}")  # fmt: skip
+    fair = np.inf
+    for cells, rtol in COMPETING:
+        scipy_model = ByScipy(model, of, cells, rtol)
+        seconds, values = timed(lambda one=scipy_model: one.fitted(), 2)  # type: ignore[misc]
+        print(f"  solve_ivp, {cells} cells, {rtol:g}  {seconds:6.2f} s  {apart(values):.3f}")
+        if apart(values) <= NEAR:
+            fair = min(fair, seconds)
+    print(f"  ratio at this accuracy: {fair / ours:.1f}")
+    settings = Settings()
+    assert len([name for name in layout(CARD, runs, settings).names if name in OVEN]) == 8
+    seconds, result = timed(lambda: fit(CARD, runs, settings), 2)
+    more, _ = timed(lambda: findings(result), 1)
     print(f"six heats, eight oven values, {len(result.layout.names)} unknowns, {result.evaluations} evaluations, all "
-          f"diagnostics: {best_of(all_of_it)}")  # fmt: skip
-    good = ratio >= 4.0 and apart < 1.5 and min(all_of_it) < 3.0
+          f"diagnostics: {seconds + more:.2f} s")  # fmt: skip
+    good = ours * 4.0 <= fair < np.inf and apart(found.x) <= NEAR and seconds + more < 3.0
     print("as wanted" if good else "NOT as wanted")
     return 0 if good else 1
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from calibration.fitted_card import fitted_card
 from calibration.held_out import HeldOut, held_out
@@ -15,6 +16,7 @@ from calibration.ready import ReadySlope
 from calibration.run import Run
 from calibration.screening import Odd, screened
 from calibration.unknowns import Settings
+from thermal.fields import InputError
 from thermal.oven import OvenCard
 from thermal.polymer import Polymer
 
@@ -26,7 +28,8 @@ class Calibration:
     Attributes:
         fit; card: proposed. odd: set aside, with its reason. findings: what the heats can tell. ready: ready times of
         sheets of the trade in this oven. checks: each heat predicted from the others. advice: heats to make next, the
-        best first. doubts: reasons not to accept the card; empty: none was found.
+        best first. doubts: reasons not to accept the card; empty: none was found. prior: of the oven: 'card', its
+        stated uncertainty; 'usual', the spreads of `unknowns`; 'none'.
     """
 
     fit: OvenFit
@@ -37,6 +40,7 @@ class Calibration:
     checks: tuple[HeldOut, ...]
     advice: tuple[Advice, ...]
     doubts: tuple[str, ...]
+    prior: Literal["card", "usual", "none"]
 
 
 def calibrate(
@@ -54,8 +58,9 @@ def calibrate(
         today: date of the card. check: make the held-out check, which fits once more for every heat.
 
     Raises:
-        InputError: no reading of a sheet, or heats that do not go together.
+        InputError: no reading of a sheet, one heat given twice, or heats that do not go together.
     """
+    _each_once(runs)
     left = screened(card, runs, settings, prior, polymers)
     told = findings(left.fit, prior is not None)
     checks = tuple(held_out(left.fit, prior)) if check else ()
@@ -68,7 +73,18 @@ def calibrate(
         checks,
         tuple(next_heats(left.fit)),
         tuple(_doubts(left.fit, told, checks, left.odd)),
+        "none" if not left.fit.settings.oven_priors else "usual" if prior is None else "card",
     )
+
+
+def _each_once(runs: Sequence[Run]) -> None:
+    """A heat that counts twice would fake precision."""
+    first: dict[str, str] = {}
+    for run in runs:
+        if run.fingerprint in first:
+            raise InputError(f"{first[run.fingerprint]} and {run.name} are the same heat: leave one of them out")
+        if run.fingerprint:
+            first[run.fingerprint] = run.name
 
 
 def _doubts(of: OvenFit, told: Sequence[Finding], checks: Sequence[HeldOut], odd: Sequence[Odd]) -> list[str]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration import times
 from calibration.nonlinear import HUBER
-from calibration.run import Run, Series
+from calibration.run import Place, Run, Series
 from calibration.sensing import WANDER_K, Binned, binned, covariance, depth_weights, felt
 from calibration.unknowns import FOIL_EMISSIVITY, FOIL_LN, Layout
 from thermal.build import slab
@@ -69,12 +69,12 @@ class HeatModel:
     """Residuals and Jacobian of heats in the free unknowns of a layout; see `nonlinear.Model`.
 
     Attributes:
-        wander_k: slow wander of each sensor, (run, column) -> K; the rest as `WANDER_K` has it.
+        wander_k: slow wander of the sensors of a place, K; the rest as `WANDER_K` has it.
     """
 
     runs: Sequence[Run]
     layout: Layout
-    wander_k: Mapping[tuple[int, str], float] = field(default_factory=dict)
+    wander_k: Mapping[Place, float] = field(default_factory=dict)
     tolerance_k: float = TOLERANCE_K
     intervals: int = INTERVALS
 
@@ -89,7 +89,7 @@ class HeatModel:
 
     def _seen(self, number: int, series: Series, time_s: Array) -> Seen:
         at = binned(series, time_s)
-        wander = self.wander_k.get((number, series.column), WANDER_K[series.place])
+        wander = self.wander_k.get(series.place, WANDER_K[series.place])
         root = np.linalg.inv(np.linalg.cholesky(covariance(series, at, wander)))
         return Seen(number, series, at, root)
 
@@ -107,6 +107,17 @@ class HeatModel:
         if not residuals:
             return np.empty(0), np.empty((0, len(x)))
         return np.concatenate(residuals), np.concatenate(rows)
+
+    def unwhitened(self, residuals: Array, jacobian: Array) -> list[tuple[Seen, Array, Array]]:
+        """Each sensor with its residuals, predicted less measured, K, (bins,), and their derivatives, (bins, free)."""
+        found: list[tuple[Seen, Array, Array]] = []
+        start = 0
+        for seen in self.seen:
+            mine = slice(start, start + len(seen.root))
+            both = np.linalg.solve(seen.root, np.column_stack([residuals[mine], jacobian[mine]])).astype(np.float64)
+            found.append((seen, both[:, 0], both[:, 1:]))
+            start = mine.stop
+        return found
 
     def costs(self, x: Array) -> Array:
         """See `nonlinear.Model.costs`; a robust sum, so that one bad reading does not choose the start."""
@@ -302,8 +313,10 @@ class HeatModel:
         for number in np.unique(columns):
             mine = np.flatnonzero(columns == number)
             run, card = self.runs[number], self.runs[number].case.oven
-            mean = averaged(run.air_s, run.air_c, group.time_s)
-            air[:, :, mine] = mean[:, None, None]
+            recorded = averaged(run.air_s, run.air_c, group.time_s)
+            drift = self._value("sheet", str(number), "air_drift_k", xi[:, mine], 0.0)
+            mean = recorded[:, None] + np.minimum(group.time_s / run.end_s, 1.0)[:, None] * drift
+            air[:, :, mine] = mean[:, None, :]
             offset = self._value("oven", "", "wall.offset_k", xi[:, mine], card.wall_offset_k - card.air_offset_k)
             if run.wall_c is not None:
                 # Walls that were measured are what they were; their sensor's own error is the offset's departure.
@@ -312,11 +325,11 @@ class HeatModel:
                 continue
             lag = self._value("oven", "", "wall.lag_s", xi[:, mine], card.wall_lag_s)
             when = np.concatenate([run.before_s, group.time_s])
-            before = run.before_c if len(run.before_s) else np.empty(0)
-            whole = np.concatenate([before, mean])
+            before = run.before_c
             if not len(run.before_s):
                 # Nothing recorded before: the walls start in balance with where the air stood at the end.
-                when, whole = np.concatenate([[-0.01], when]), np.concatenate([[_steady(run)], whole])
+                when, before = np.concatenate([[-0.01], when]), np.array([_steady(run)])
+            whole = np.concatenate([np.repeat(before[:, None], len(mine), axis=1), mean])
             wall[:, mine] = lagged_wall_c(when, whole, lag, offset)[len(when) - len(group.time_s) :]
         return SeriesAir(group.time_s, air, wall)
 

@@ -59,7 +59,8 @@ def _separation(fit: OvenFit) -> list[Finding]:
         assert h is not None
         assert e is not None
         block = _without_priors(fit, names)
-        units = np.array([h.value * fit_scale(fit, names[0]), fit_scale(fit, names[1])])
+        free = [fit.layout.names.index(name) for name in names]
+        units = np.array([fit.layout.lead(j).slope(float(fit.solution.x[j])) for j in free])
         per_w = np.array([1.0, RADIATION_W_M2K]) * units
         total = float(np.sqrt(per_w @ block @ per_w)) if np.all(np.isfinite(block)) else np.inf
         single = float(np.sqrt(block[0, 0])) * units[0]
@@ -83,11 +84,6 @@ def _separation(fit: OvenFit) -> list[Finding]:
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %" if share < 1.0 else "no better than 100 %"
-
-
-def fit_scale(fit: OvenFit, name: str) -> float:
-    """The scale s of an unknown by its name."""
-    return next(one.scale for one in fit.layout.all if one.kind == "oven" and one.name == name)
 
 
 def _without_priors(fit: OvenFit, names: tuple[str, ...]) -> Array:
@@ -161,8 +157,8 @@ def _nothing(fit: OvenFit, prior_stated: bool) -> list[Finding]:
     silent = [one for one in fit.values if one.kind == "oven" and not one.fixed and (one.learned < _NOTHING)]
     if not silent:
         return []
-    open_ended = [one for one in silent if not np.isfinite(one.std)]
-    kept = [one for one in silent if np.isfinite(one.std)]
+    open_ended = [one for one in silent if one.prior_std is None]
+    kept = [one for one in silent if one.prior_std is not None]
     found = []
     if kept:
         where = "the card it started from" if prior_stated else "the card it started from and usual spreads"
@@ -177,8 +173,8 @@ def _nothing(fit: OvenFit, prior_stated: bool) -> list[Finding]:
         found.append(
             Finding(
                 "nothing",
-                f"These heats do not determine {_list(open_ended)}, and no prior counts: use the priors, "
-                "or fix what you know",
+                f"These heats do not determine {_list(open_ended)} any better than is known of most ovens, and no "
+                "prior counts: use the priors, or fix what you know",
                 tuple(one.name for one in open_ended),
             )
         )

@@ -140,7 +140,7 @@ def information(fit: OvenFit, run: Run) -> Array:
             value = float(fit.layout.all[place].value(fit.xi[place]))
             xi[i] = one.xi(value)
     start: Array = np.linalg.lstsq(own.ties, xi, rcond=None)[0].astype(np.float64)
-    _, jacobian = HeatModel(runs, own).both(start)
+    _, jacobian = HeatModel(runs, own, fit.wander_k).both(start)
     shared: list[int] = []
     mine: list[int] = []
     for j, name in enumerate(own.names):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,10 @@ from calibration import nonlinear
 from calibration.heat_model import HeatModel
 from calibration.nonlinear import Solution
 from calibration.residual_tests import ResidualTests, residual_tests
-from calibration.run import Run
-from calibration.sensing import BIAS_K, WANDER_K, binned, covariance, effective_size
+from calibration.run import Place, Run
+from calibration.sensing import BIAS_K, WANDER_K, binned, effective_size
 from calibration.unknowns import Layout, Settings, Unknown, label, layout, priors
+from calibration.wander import found_wander
 from thermal.fields import InputError
 from thermal.oven import OvenCard
 
@@ -22,13 +23,12 @@ Array = NDArray[np.float64]
 
 #: Starts that are tried in one batch, and how many of them are followed.
 STARTS, FOLLOWED = 16, 2
-#: How often the sensors' wander is found anew from the residuals.
-_NOISE_ROUNDS = 2
-#: Amplitudes of wander that are tried, as factors of the usual one, and the spread of its logarithm beforehand.
-_WANDERS = np.exp(np.linspace(-1.6, 2.4, 17))
-_WANDER_LN = 0.6
-#: Relative, of the cost: starts are compared at the first, the best is finished at the second.
+#: How often the sensors' wander is found anew.
+_NOISE_ROUNDS = 1
+#: Relative, of the cost: starts are compared at the first, the best is finished at the second; and the heating's own
+#: tolerance meanwhile, K (it moves no value by more than a hundredth of its standard error).
 _ROUGH, _TOLERANCE = 3e-3, 3e-4
+_ROUGH_K = 1e-2
 #: Two starts that ended this near, in twice the logarithm of the likelihood, found the same.
 _SAME = 1.0
 #: Of a normal distribution: 5 and 95 %.
@@ -67,7 +67,8 @@ class Value:
     Attributes:
         name: see `unknowns.label`. kind: see `Unknown`. stated, value: before and after. std: of the value; infinite
         where nothing determines it. interval: 5 and 95 %. prior_std: standard uncertainty before; None: no prior
-        counted. learned: share of that variance that the heats took away, 0 to 1. fixed, at_bound.
+        counted. learned: share of that variance (of the usual one where no prior counted) that the heats took away,
+        0 to 1. fixed, at_bound.
     """
 
     name: str
@@ -89,7 +90,7 @@ class OvenFit:
     Attributes:
         card: that it started from. runs: that were fitted, in order. settings. values: every unknown, the oven's first.
         order: names of the rows of covariance and correlation: the oven's free values (and the polymers', where they
-        were sought), in the values' own units. columns: every sensor. wander_k: see `HeatModel`.
+        were sought), in the values' own units. columns: every sensor. wander_k: see `HeatModel`; integrated over.
         misfit: root mean square of the whitened residuals, about 1 where all is as assumed. readings: recorded and
         compared; independent: how many independent ones they are worth. status: 'converged', or what went wrong.
         starts, agreeing: followed starts, and how many ended at the best one's minimum. fingerprints: of the heats'
@@ -105,7 +106,7 @@ class OvenFit:
     covariance: tuple[tuple[float, ...], ...]
     correlation: tuple[tuple[float, ...], ...]
     columns: tuple[Column, ...]
-    wander_k: Mapping[tuple[int, str], float]
+    wander_k: Mapping[Place, float]
     misfit: float
     readings: int
     independent: float
@@ -142,7 +143,7 @@ def fit(
     Args:
         card: values to start from, about which the weak priors lie. prior: card whose uncertainty is the oven's prior
         (usually the same card); None: the weak ones of `unknowns`. starts: tried; 1: only the card's values.
-        noise_rounds: how often the wander is found from the residuals; 0: taken as usual.
+        noise_rounds: how often the wander is found and the fit finished with it; 0: taken as usual.
 
     Raises:
         InputError: no heat, or none with a reading of the sheet.
@@ -156,18 +157,23 @@ def fit(
     of = layout(card, runs, settings)
     before = priors(of, settings, prior)
     low, high = of.bounds()
-    wander: dict[tuple[int, str], float] = {}
+    wander: Mapping[Place, float] = {}
     begin = _starts(of, starts, low, high)
-    model = HeatModel(runs, of, wander)
+    model = HeatModel(runs, of, wander, tolerance_k=_ROUGH_K)
     solution = nonlinear.solve(model, begin, before, low, high, follow=FOLLOWED, tolerance=_ROUGH)
     evaluations = solution.evaluations
     found = (len(solution.starts), sum(cost <= solution.cost + _SAME for cost in solution.starts))
     for _ in range(max(noise_rounds, 1)):
         if noise_rounds:
-            wander = found_wander(model, of.ties @ solution.x)
-            model = HeatModel(runs, of, wander)
+            wander = found_wander(model, solution, before).amplitude_k
+        model = HeatModel(runs, of, wander)
         solution = nonlinear.solve(model, solution.x[:, None], before, low, high, tolerance=_TOLERANCE)
         evaluations += solution.evaluations
+    if noise_rounds:
+        mixed = found_wander(model, solution, before).covariance
+        known = np.isfinite(np.diag(solution.covariance))
+        covariance = np.where(np.outer(known, known), mixed, solution.covariance)
+        solution = replace(solution, covariance=covariance)
     return _record(card, tuple(runs), settings, prior, of, model, solution, wander, found, evaluations)
 
 
@@ -183,31 +189,11 @@ def _starts(of: Layout, count: int, low: Array, high: Array) -> Array:
     return result
 
 
-def found_wander(model: HeatModel, xi: Array) -> dict[tuple[int, str], float]:
-    """The wander of each place's sensors that makes the residuals most likely, given what is usual."""
-    found = list(zip(model.seen, model.predictions(xi), strict=True))
-    amplitude: dict[str, float] = {}
-    for place in sorted({seen.series.place for seen in model.seen}):
-        mine = [(s, s.at.values - p.value) for s, p in found if s.series.place == place]
-        scores = -0.5 * (np.log(_WANDERS) / _WANDER_LN) ** 2
-        for i, factor in enumerate(_WANDERS):
-            for seen, residual in mine:
-                whole = covariance(seen.series, seen.at, float(factor) * WANDER_K[place])
-                root = np.linalg.cholesky(whole)
-                white = np.linalg.solve(root, residual)
-                # One sensor gone wild must not set the others': it counts as Huber's loss has it.
-                size = np.minimum(white**2, 2.0 * nonlinear.HUBER * np.abs(white) - nonlinear.HUBER**2)
-                size = np.where(np.abs(white) > nonlinear.HUBER, size, white**2)
-                scores[i] -= 0.5 * float(np.sum(size)) + float(np.sum(np.log(np.diag(root))))
-        amplitude[place] = float(_WANDERS[int(np.argmax(scores))]) * WANDER_K[place]
-    return {(seen.run, seen.series.column): amplitude[seen.series.place] for seen in model.seen}
-
-
 def _record(
     card: OvenCard, runs: tuple[Run, ...], settings: Settings, prior: OvenCard | None, of: Layout, model: HeatModel,
-    solution: Solution, wander: dict[tuple[int, str], float], starts: tuple[int, int], evaluations: int,
+    solution: Solution, wander: Mapping[Place, float], starts: tuple[int, int], evaluations: int,
 ) -> OvenFit:  # fmt: skip
-    columns = _columns(model, of.ties @ solution.x, wander)
+    columns = _columns(model, solution, wander)
     before = priors(of, settings, prior)
     prior_var = np.diag(nonlinear.inverse(before.root.T @ before.root))
     values = tuple(_value(of, i, solution, prior_var) for i in range(len(of.all)))
@@ -260,7 +246,8 @@ def _value(of: Layout, i: int, solution: Solution, prior_var: Array) -> Value:
     low, high = (float(np.clip(one.value(xi + z * std), *one.bounds)) for z in (-_Z, _Z))
     if not np.isfinite(std):
         low, high = one.bounds
-    learned = 1.0 - std**2 / float(prior_var[j]) if finite else (0.0 if not np.isfinite(std) else 1.0)
+    # Without a prior the usual spread, xi's unit, is what a heat's say is measured by.
+    learned = 1.0 - std**2 / (float(prior_var[j]) if finite else 1.0)
     return Value(
         label(one),
         one.kind,
@@ -275,11 +262,11 @@ def _value(of: Layout, i: int, solution: Solution, prior_var: Array) -> Value:
     )
 
 
-def _columns(model: HeatModel, xi: Array, wander: Mapping[tuple[int, str], float]) -> tuple[Column, ...]:
+def _columns(model: HeatModel, solution: Solution, wander: Mapping[Place, float]) -> tuple[Column, ...]:
     found = []
-    for seen, predicted in zip(model.seen, model.predictions(xi), strict=True):
-        one, off = seen.series, seen.at.values - predicted.value
-        amplitude = wander.get((seen.run, one.column), WANDER_K[one.place])
+    for seen, beyond, _ in model.unwhitened(solution.residuals, solution.jacobian):
+        one, off = seen.series, -beyond
+        amplitude = wander.get(one.place, WANDER_K[one.place])
         white = seen.root @ off
         # Conditional mean of a constant error among the correlated ones: B2 1' C^-1 r.
         bias = BIAS_K[one.place] ** 2 * float(np.sum(seen.root.T @ white))
@@ -289,7 +276,7 @@ def _columns(model: HeatModel, xi: Array, wander: Mapping[tuple[int, str], float
                 one.column,
                 seen.at.at_s,
                 seen.at.values,
-                predicted.value,
+                seen.at.values + beyond,
                 white,
                 one.noise_k,
                 amplitude,

@@ -220,14 +220,15 @@ def _openings(time_s: Array, values: Array, opened: list[float], from_s: float) 
     return tuple(found)
 
 
-_ZONES = {"x_m": ("left", "right"), "y_m": ("front", "back"), "z_m": ("lower", "upper")}
+#: Names of the halves along each direction, the lower value first.
+AXES = {"x_m": ("left", "right"), "y_m": ("front", "back"), "z_m": ("lower", "upper")}
 
 
 def _zones(places: tuple[Place, ...]) -> dict[str, float]:
     """Means of each half along each direction less the grid's mean, K; places in the middle belong to neither."""
     grid = float(np.mean([one.mean_c for one in places]))
     found: dict[str, float] = {}
-    for axis, names in _ZONES.items():
+    for axis, names in AXES.items():
         known = [(one, at) for one in places if (at := getattr(one, axis)) is not None]
         if not known or np.ptp([at for _, at in known]) <= 0.0:
             continue
@@ -269,7 +270,7 @@ def place_uncertainty(
 
 def place_words(one: Place) -> str:
     """A place by its sensor, and where it is if that is known."""
-    where = [
-        f"{name} {at * 1e3:.0f} mm" for name, at in (("x", one.x_m), ("y", one.y_m), ("z", one.z_m)) if at is not None
+    known = [
+        f"{name} {at * 1e3:.0f}" for name, at in (("x", one.x_m), ("y", one.y_m), ("z", one.z_m)) if at is not None
     ]
-    return sensor_of(one.column) + (f" ({', '.join(where)})" if where else "")
+    return sensor_of(one.column) + (f" ({', '.join(known)} mm)" if known else "")

@@ -1,13 +1,15 @@
 """What a calibration does not know: the oven's coefficients, and beside them the sheets' and the sensors' own.
 
-Every unknown is a standard number xi about its stated value: value = stated exp(s xi) for what is positive, stated +
-s xi for the rest. s is its standard uncertainty before the heats, so that a prior is |xi|2 and all are of one size.
+Every unknown is a standard number xi about its stated value: value = stated exp(s xi) for what is positive, odds times
+exp(s xi) for what lies between 0 and 1, stated + s xi for the rest. s is its standard uncertainty before the heats, so
+that a prior is |xi|2 and all are of one size. No prior is cut off at a bound: a normal interval would not hold there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,16 +22,22 @@ from thermal.polymer import Polymer
 from thermal.uncertainty import GAUGE_REL_STD, START_STD_K
 
 Array = NDArray[np.float64]
+Law = Literal["factor", "odds", "shift"]
 
 #: How little is known of an oven before its calibration (our estimates): heat transfer within a factor of 1.5 as a
-#: standard deviation, the rest about as an uncalibrated card's plan takes it.
-H_LN, EMISSIVITY, AIR_K, WALL_K, LAG_LN, VIEW_LN, CONTACT_LN = 0.4, 0.07, 2.0, 4.0, 0.5, 0.3, 0.6
+#: standard deviation, the rest about as an uncalibrated card's plan takes it; an emissivity by its odds e/(1 - e), so
+#: that 0.90 may be 0.74 to 0.97 (90 %).
+H_LN, EMISSIVITY_LN, AIR_K, WALL_K, LAG_LN, VIEW_LN, CONTACT_LN = 0.4, 0.7, 2.0, 4.0, 0.5, 0.3, 0.6
 #: A polymer's conductivity and heat capacity, where they themselves are sought.
 SOUGHT_LN = 0.3
-#: An oven does not repeat itself: the air of each face differs so much from heat to heat, K (estimated).
-HEAT_AIR_K = 0.7
-#: A sensor: ln of its answer time; its depth, m, and where no depth is stated, share of the gauge (estimated).
-SENSOR_LAG_LN, DEPTH_M, DEPTH_SHARE = 0.4, 0.15e-3, 0.08
+#: An oven does not repeat itself: the air of each face differs so much from heat to heat, K, as its air by itself does
+#: (`air_course`); and the air at the sheet against the recorded one so much more at a heat's end than at its beginning
+#: (a thermocouple's drift, layers that even out as the sheet gets warm), K (estimated).
+HEAT_AIR_K, HEAT_DRIFT_K = 1.0, 1.0
+#: A sensor: its answer time, share of the stated one; its depth, m, and where no depth is stated, share of the gauge
+#: (estimated). An answer that is quicker than this needs no correction, s.
+SENSOR_LAG, DEPTH_M, DEPTH_SHARE = 0.4, 0.15e-3, 0.08
+_QUICK_S = 0.1
 #: Emissivity of a face under bright foil, and the spread of its logarithm (common range of polished aluminium, 0.03 to
 #: 0.1; Incropera et al., Fundamentals of Heat and Mass Transfer, Table A.11).
 FOIL_EMISSIVITY, FOIL_LN = 0.06, 0.4
@@ -46,7 +54,8 @@ OVEN = (
     "upper.emitter.view_factor",
     "tray.contact_w_m2k",
 )
-_EMISSIVITY = (0.01, 1.0)
+#: An emissivity is stated no nearer to 0 or 1 than this: its odds must be finite.
+_INSIDE = 0.02
 
 
 @dataclass(frozen=True)
@@ -55,8 +64,8 @@ class Unknown:
 
     Attributes:
         name; kind: 'oven', 'polymer', 'sheet' or 'sensor'; of: the polymer's id or the run's number, '' for the oven.
-        stated: value at xi = 0. scale: s. relative: whether value = stated exp(s xi). bounds: of the value.
-        fixed: xi stays 0.
+        stated: value at xi = 0. scale: s. law: value = stated exp(s xi), its odds times exp(s xi), or stated + s xi.
+        bounds: of the value. fixed: xi stays 0.
     """
 
     name: str
@@ -64,27 +73,33 @@ class Unknown:
     of: str
     stated: float
     scale: float
-    relative: bool
+    law: Law
     bounds: tuple[float, float] = (-np.inf, np.inf)
     fixed: bool = False
 
     def value(self, xi: Array | float) -> Array:
         """The value behind xi, any shape."""
-        xi = np.asarray(xi, float)
-        result: Array = np.asarray(
-            self.stated * np.exp(self.scale * xi) if self.relative else self.stated + self.scale * xi
-        )
-        return result
+        moved = self.scale * np.asarray(xi, float)
+        if self.law == "shift":
+            return np.asarray(self.stated + moved)
+        grown = self.stated * np.exp(moved)
+        return np.asarray(grown if self.law == "factor" or self.stated == 1.0 else grown / (1.0 - self.stated + grown))
 
     def xi(self, value: float) -> float:
-        """The number behind a value; minus infinity for a bound of zero."""
-        if self.relative:
-            return float(np.log(value / self.stated) / self.scale) if value > 0.0 else -np.inf
-        return (value - self.stated) / self.scale
+        """The number behind a value; minus infinity for a bound of zero, infinity for odds without end."""
+        if self.law == "shift":
+            return (value - self.stated) / self.scale
+        ratio = value / self.stated
+        if self.law == "odds":
+            if value >= 1.0:
+                return np.inf
+            ratio *= (1.0 - self.stated) / (1.0 - value)
+        return float(np.log(ratio) / self.scale) if value > 0.0 else -np.inf
 
     def slope(self, xi: float) -> float:
         """d(value)/d(xi)."""
-        return float(self.value(xi)) * self.scale if self.relative else self.scale
+        value = float(self.value(xi))
+        return self.scale * {"shift": 1.0, "factor": value, "odds": value * (1.0 - value)}[self.law]
 
 
 @dataclass(frozen=True)
@@ -130,31 +145,34 @@ def oven_unknowns(card: OvenCard, runs: Sequence[Run], settings: Settings) -> tu
     half = 0.5 * float(np.mean(apart)) if apart else 0.0
     air = {"upper": half or card.upper.air_offset_k, "lower": -half or card.lower.air_offset_k}
     found: list[Unknown] = []
-
-    def add(name: str, stated: float, scale: float, relative: bool, bounds: tuple[float, float]) -> None:
-        found.append(Unknown(name, "oven", "", stated, scale, relative, bounds, name in settings.fixed))
-
     anything = (-np.inf, np.inf)
+
+    def add(name: str, stated: float, scale: float, law: Law, bounds: tuple[float, float] = anything) -> None:
+        fixed = name in settings.fixed
+        if law == "odds" and not fixed:
+            stated = float(np.clip(stated, _INSIDE, 1.0 - _INSIDE))
+        found.append(Unknown(name, "oven", "", stated, scale, law, bounds, fixed))
+
     for side in ("upper", "lower"):
         face = getattr(card, side)
         tray_side = side == "lower" and all(run.case.support == "tray" for run in runs)
         if face.h_w_m2k > 0.0:
-            add(f"{side}.h_w_m2k", face.h_w_m2k, H_LN, True, (1e-3, 2000.0))
+            add(f"{side}.h_w_m2k", face.h_w_m2k, H_LN, "factor", (1e-3, 2000.0))
         if face.emissivity_eff > 0.0:
-            add(f"{side}.emissivity_eff", face.emissivity_eff, EMISSIVITY, False, _EMISSIVITY)
+            add(f"{side}.emissivity_eff", face.emissivity_eff, EMISSIVITY_LN, "odds")
         if not tray_side or face.h_w_m2k > 0.0:
-            add(f"{side}.air_offset_k", air[side], AIR_K, False, anything)
+            add(f"{side}.air_offset_k", air[side], AIR_K, "shift")
     radiates = card.upper.emissivity_eff + card.lower.emissivity_eff > 0.0
     if radiates:
-        add("wall.offset_k", card.wall_offset_k - card.air_offset_k, WALL_K, False, anything)
+        add("wall.offset_k", card.wall_offset_k - card.air_offset_k, WALL_K, "shift")
         if any(run.wall_c is None for run in runs) and card.wall_lag_s > 0.0:
-            add("wall.lag_s", card.wall_lag_s, LAG_LN, True, (1.0, 36_000.0))
+            add("wall.lag_s", card.wall_lag_s, LAG_LN, "factor", (1.0, 36_000.0))
     emitter = card.upper.emitter or card.lower.emitter
     if card.kind == "infrared" and emitter is not None:
-        add(f"{'upper' if card.upper.emitter else 'lower'}.emitter.view_factor", emitter.view_factor, VIEW_LN, True,
+        add(f"{'upper' if card.upper.emitter else 'lower'}.emitter.view_factor", emitter.view_factor, VIEW_LN, "factor",
             (1e-3, 1.0))  # fmt: skip
     if card.tray is not None and any(run.case.support == "tray" for run in runs):
-        add("tray.contact_w_m2k", card.tray.contact_w_m2k, CONTACT_LN, True, (1e-2, 20_000.0))
+        add("tray.contact_w_m2k", card.tray.contact_w_m2k, CONTACT_LN, "factor", (1e-2, 20_000.0))
     return tuple(found)
 
 
@@ -162,7 +180,7 @@ def polymer_unknowns(polymer: Polymer, settings: Settings) -> tuple[Unknown, ...
     """A polymer's unknowns, as factors and shifts; its file says how well each is known."""
 
     def factor(name: str, std: float) -> Unknown:
-        return Unknown(name, "polymer", polymer.id, 1.0, std, True, fixed=std <= 0.0)
+        return Unknown(name, "polymer", polymer.id, 1.0, std, "factor", fixed=std <= 0.0)
 
     sought = settings.seek_polymer
     found = [
@@ -174,7 +192,7 @@ def polymer_unknowns(polymer: Polymer, settings: Settings) -> tuple[Unknown, ...
     if main is not None:
         found.append(factor("melting_heat", main.provenance.rel_std))
         std_k = main.temperature_std_k
-        found.append(Unknown("melting_k", "polymer", polymer.id, 0.0, std_k or 1.0, False, fixed=std_k <= 0.0))
+        found.append(Unknown("melting_k", "polymer", polymer.id, 0.0, std_k or 1.0, "shift", fixed=std_k <= 0.0))
     return tuple(found)
 
 
@@ -182,18 +200,22 @@ def run_unknowns(run: Run, number: int, settings: Settings) -> tuple[Unknown, ..
     """What is unknown of one heat: its sheet, the oven's mood, the sensors."""
     of = str(number)
     found = [
-        Unknown("gauge", "sheet", of, 1.0, settings.gauge_rel_std, True),
-        Unknown("start_k", "sheet", of, 0.0, START_STD_K, False),
-        Unknown("air_upper_k", "sheet", of, 0.0, HEAT_AIR_K, False),
-        Unknown("air_lower_k", "sheet", of, 0.0, HEAT_AIR_K, False),
+        Unknown("gauge", "sheet", of, 1.0, settings.gauge_rel_std, "factor"),
+        Unknown("start_k", "sheet", of, 0.0, START_STD_K, "shift"),
+        Unknown("air_upper_k", "sheet", of, 0.0, HEAT_AIR_K, "shift"),
+        Unknown("air_lower_k", "sheet", of, 0.0, HEAT_AIR_K, "shift"),
+        Unknown("air_drift_k", "sheet", of, 0.0, HEAT_DRIFT_K, "shift"),
     ]
     if any(run.foiled):
-        found.append(Unknown("foil", "sheet", of, FOIL_EMISSIVITY, FOIL_LN, True))
+        found.append(Unknown("foil", "sheet", of, FOIL_EMISSIVITY, FOIL_LN, "factor"))
     for one in run.series:
-        found.append(Unknown(f"lag:{one.column}", "sensor", of, max(one.lag_s, 1e-3), SENSOR_LAG_LN, True))
+        lag_s, quick = max(one.lag_s, _QUICK_S), one.lag_s < _QUICK_S
+        found.append(
+            Unknown(f"lag:{one.column}", "sensor", of, lag_s, SENSOR_LAG * lag_s, "shift", (0.0, np.inf), quick)
+        )
         if one.place == "core":
             share = min(DEPTH_M / run.case.gauge_m, DEPTH_SHARE) if one.stated else DEPTH_SHARE
-            found.append(Unknown(f"depth:{one.column}", "sensor", of, one.depth, share, False))
+            found.append(Unknown(f"depth:{one.column}", "sensor", of, one.depth, share, "shift"))
     return tuple(found)
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from dashboard.shop import Shop
 from dashboard.tomlfile import read_toml
 from logger.heatfile import write_new
 from thermal.fields import InputError
@@ -113,6 +114,19 @@ def read_card(path: Path) -> OvenCard:
 
 #: Longest name of whoever accepts a card.
 _LONGEST_NAME = 80
+
+
+def card_target(out: Path | None, accept: str | None, workshop: Shop, oven_id: str) -> Path | None:
+    """Where a found card goes; None: nowhere yet.
+
+    Raises:
+        InputError: the demo shop's own card cannot be replaced.
+    """
+    if out is not None or accept is None:
+        return out
+    if workshop.is_demo:
+        raise InputError("--accept: the demo shop is read-only; name a file with --out, or your own shop with --shop")
+    return workshop.folder / "ovens" / f"{oven_id}.toml"
 
 
 def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:

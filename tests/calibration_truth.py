@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from calibration.heat_model import HeatModel
 from calibration.run import Place, Planned, Run, planned_run
 from calibration.sensing import WANDER_K, covariance
 from calibration.unknowns import Layout, Settings, layout
+from calibration.wander import WANDER_LN
 from cases import CARD, case_of, polymer_of
 from thermal.case import Case
 
@@ -47,15 +48,23 @@ def drawn(of: Layout, random: np.random.Generator) -> Array:
     return x
 
 
-def recorded(runs: Sequence[Run], of: Layout, x: Array, random: np.random.Generator) -> list[Run]:
-    """The runs with readings as their sensors gave them for a truth x: noise, constant error and wander as usual.
+def drawn_wander(seed: int) -> dict[Place, float]:
+    """Amplitudes of the sensors' wander from their prior, K."""
+    random = np.random.default_rng([seed, 1])
+    return {place: float(usual * np.exp(WANDER_LN * random.standard_normal())) for place, usual in WANDER_K.items()}
+
+
+def recorded(
+    runs: Sequence[Run], of: Layout, x: Array, random: np.random.Generator, wander_k: Mapping[Place, float] = WANDER_K
+) -> list[Run]:
+    """The runs with readings as their sensors gave them for a truth x: noise, constant error and wander.
 
     Readings are at the model's own times, so that what is averaged is exact.
     """
     model = HeatModel(runs, of)
     readings: dict[int, list[object]] = {number: [] for number in range(len(runs))}
     for seen, found in zip(model.seen, model.predictions(of.ties @ x), strict=True):
-        noise = np.linalg.cholesky(covariance(seen.series, seen.at, WANDER_K[seen.series.place]))
+        noise = np.linalg.cholesky(covariance(seen.series, seen.at, wander_k[seen.series.place]))
         values = found.value + noise @ random.standard_normal(len(found.value))
         readings[seen.run].append(replace(seen.series, time_s=seen.at.at_s, values=values))
     return [replace(run, series=tuple(readings[number])) for number, run in enumerate(runs)]  # type: ignore[arg-type]
@@ -68,7 +77,7 @@ def virtual_heats(runs: Sequence[Run], seed: int, settings: Settings | None = No
     runs = [on_grid(swung(run, seed * 100 + i)) for i, run in enumerate(runs)]
     of = layout(CARD, runs, settings)
     x = drawn(of, random)
-    return recorded(runs, of, x, random), of, x
+    return recorded(runs, of, x, random, drawn_wander(seed)), of, x
 
 
 def on_grid(run: Run) -> Run:

@@ -123,6 +123,9 @@ def test_refusals(tmp_path: Path) -> None:
     foil = tmp_path / "foil.csv"
     write_heat(replace(heat, extra={"foil": "left"}), foil)
     assert "foil = 'left': expected one of upper, lower, both" in run(str(foil), "--oven", "north").stderr
+    twice = tmp_path / "twice.csv"
+    twice.write_bytes(Path(GOOD).read_bytes())
+    assert "are the same heat: leave one of them out" in run(GOOD, str(twice), "--oven", "north").stderr
     airless = tmp_path / "airless.csv"
     write_heat(replace(heat, columns={"core_1_c": heat.columns["core_1_c"]}), airless)
     assert "airless.csv: the heat file has no air_upper_c" in run(str(airless), "--oven", "north").stderr

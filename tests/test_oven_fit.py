@@ -16,7 +16,7 @@ from calibration.oven_fit import fit
 from calibration.run import Run, noise_of
 from calibration.sensing import WANDER_K, depth_weights, effective_size, felt
 from calibration.unknowns import OVEN, Settings, layout, priors
-from calibration_truth import planned, virtual_heats
+from calibration_truth import drawn_wander, planned, virtual_heats
 from cases import CARD
 from thermal.fields import InputError
 from thermal.measured import lagged
@@ -42,10 +42,12 @@ def test_the_truth_lies_in_its_interval_as_often_as_said() -> None:
     none of them fewer than 72 % (binomial for 40 at 0.90: below that once in 1000).
     """
     held: dict[str, list[bool]] = {}
+    wander: list[float] = []
     for seed in range(40):
         runs, of, truth = virtual_heats(pair(), seed + 1)
-        found = fit(CARD, runs, starts=1, noise_rounds=1)
+        found = fit(CARD, runs, starts=1)
         assert found.status == "converged"
+        wander += [float(np.log(found.wander_k[p] / true)) for p, true in drawn_wander(seed + 1).items()]
         for j, name in enumerate(of.names):
             one = found.value(name)
             assert one is not None
@@ -56,6 +58,9 @@ def test_the_truth_lies_in_its_interval_as_often_as_said() -> None:
     assert 0.80 <= np.mean(oven) <= 0.98
     assert 0.85 <= np.mean(list(shares.values())) <= 0.95
     assert min(shares.values()) >= 0.72
+    # 120 amplitudes, each to 0.36 in its logarithm: their mean to 0.033, three times that allowed. Judged by the size
+    # of the residuals they would come out too small.
+    assert np.mean(wander) == pytest.approx(0.0, abs=0.1)
 
 
 def test_the_jacobian_is_the_derivative() -> None:
@@ -123,9 +128,12 @@ def test_lmfit_finds_the_same_values_and_errors() -> None:
 
 
 def test_emcee_draws_the_same_posterior() -> None:
-    """An affine invariant ensemble sampler (J. Goodman, J. Weare, 2010) on the likelihood and priors themselves."""
-    model = model_of_one_heat()
-    of = model.layout
+    """An affine invariant ensemble sampler (J. Goodman, J. Weare, 2010) on the likelihood and priors themselves, of a
+    heat that tells of all it is asked: where one tells next to nothing, the mean of a skewed posterior lies a quarter
+    of a standard deviation from its most likely point.
+    """
+    runs, of, _ = virtual_heats([planned(3.0, 300.0)], 11, FEW)
+    model = HeatModel(runs, of)
     before = priors(of, FEW)
     n = len(of.names)
     ours = nonlinear.solve(model, np.zeros((n, 1)), before, huber=None)
@@ -136,17 +144,17 @@ def test_emcee_draws_the_same_posterior() -> None:
         return np.asarray(-0.5 * cost)
 
     random = np.random.RandomState(5)
-    walkers = 4 * n
+    walkers = 200
     start = ours.x + random.multivariate_normal(np.zeros(n), ours.covariance, walkers)
     moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.DESnookerMove(), 0.2)]
     sampler = emcee.EnsembleSampler(walkers, n, logarithms, vectorize=True, moves=moves)
     sampler.random_state = random.get_state()
-    sampler.run_mcmc(start, 140)
-    drawn = sampler.get_chain(discard=50, flat=True)
-    h = [of.names.index(name) for name in ("upper.h_w_m2k", "lower.h_w_m2k")]
+    sampler.run_mcmc(start, 50)
+    drawn = sampler.get_chain(discard=20, flat=True)
+    oven = [of.names.index(name) for name in sorted(set(OVEN) - FEW.fixed)]
     # Some hundred independent draws: the mean to a fifth of a standard deviation, the standard deviation to a fifth.
-    assert (drawn.mean(axis=0)[h] - ours.x[h]) / std[h] == pytest.approx([0.0, 0.0], abs=0.25)
-    assert drawn.std(axis=0)[h] == pytest.approx(std[h], rel=0.2)
+    assert (drawn.mean(axis=0)[oven] - ours.x[oven]) / std[oven] == pytest.approx(np.zeros(4), abs=0.25)
+    assert drawn.std(axis=0)[oven] == pytest.approx(std[oven], rel=0.2)
 
 
 def test_fixed_tied_and_free() -> None:
@@ -191,7 +199,7 @@ def test_without_priors_more_is_uncertain() -> None:
 def test_polymer_sought_in_a_known_oven() -> None:
     """Oven fixed: conductivity and heat capacity of the truth are found within their intervals."""
     settings = Settings(fixed=frozenset(OVEN) - {"upper.h_w_m2k"}, seek_polymer=True)
-    runs, of, truth = virtual_heats(pair(), 9, settings)
+    runs, of, truth = virtual_heats([planned(4.0, 420.0), planned(3.0, 300.0)], 9, settings)
     found = fit(CARD, runs, settings, starts=1)
     for name in ("test: conductivity", "test: heat_capacity"):
         one = found.value(name)
@@ -255,5 +263,33 @@ def test_foil_keeps_radiation_out() -> None:
     faces = model.problem(model.groups[0], np.zeros(2, np.intp), xi).surroundings
     assert isinstance(faces, OvenFaces)
     assert faces.loss[0] == pytest.approx([0.06, 0.06])
-    assert faces.loss[1] == pytest.approx([0.90, 0.90 - 0.07])
+    # Odds of 9 times exp(-0.7).
+    assert faces.loss[1] == pytest.approx([0.90, 1.0 / (1.0 + np.exp(0.7) / 9.0)])
     assert faces.h_w_m2k[0] == pytest.approx([18.0, 18.0])
+
+
+def test_not_knowing_the_wander_widens() -> None:
+    """The mixture over amplitudes is never narrower than the average of its parts, and about as wide."""
+    runs, of, _ = virtual_heats(pair(), 3)
+    told = fit(CARD, runs, starts=1)
+    model = HeatModel(runs, of, told.wander_k)
+    before = priors(of, Settings())
+    _, jacobian = model.both(told.solution.x)
+    plugged = np.linalg.inv(jacobian.T @ jacobian + before.root.T @ before.root)
+    ratio = np.sqrt(np.diag(told.solution.covariance) / np.diag(plugged))
+    assert np.all((ratio > 0.95) & (ratio < 1.3))
+    assert np.mean(ratio) > 1.0
+
+
+def test_an_emissivitys_odds_stay_inside() -> None:
+    for stated in (0.06, 0.5, 0.9, 1.0):
+        card = replace(CARD, upper=replace(CARD.upper, emissivity_eff=stated))
+        one = next(u for u in layout(card, [planned(3.0, 240.0)], Settings()).all if u.name == "upper.emissivity_eff")
+        values = one.value(np.array([-6.0, 0.0, 6.0]))
+        assert np.all((values > 0.0) & (values < 1.0))
+        assert values[1] == pytest.approx(min(stated, 0.98))
+        assert one.xi(float(values[0])) == pytest.approx(-6.0)
+        step = 1e-5
+        assert one.slope(0.4) == pytest.approx(float(one.value(0.4 + step) - one.value(0.4 - step)) / (2 * step))
+    fixed = layout(card, [planned(3.0, 240.0)], Settings(fixed=frozenset({"upper.emissivity_eff"}))).all
+    assert next(u for u in fixed if u.name == "upper.emissivity_eff").value(0.0) == 1.0

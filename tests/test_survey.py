@@ -10,12 +10,20 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from calibration.survey import place_words, survey
+from calibration.survey import place_uncertainty, place_words, survey
+from calibration.survey_card import sheet_air
 from calibration.uncertainty_budget import Component, budget, thermocouple_components
+from calibration_truth import POLYMER
 from dashboard.commands import pullcue
+from dashboard.oven_file import read_card
+from dashboard.shop import DEMO_FOLDER, read_shop
 from logger.heatfile import write_heat
+from thermal.build import slab
+from thermal.case import Case
+from thermal.crossing import Threshold, first_times
 from thermal.fields import InputError
 from thermal.heat import Event, Heat, Sensor
+from thermal.oven import OvenCard
 
 STEP_S = 10.0
 
@@ -61,7 +69,7 @@ def test_what_a_survey_finds() -> None:
     assert found.zone_k["right"] == pytest.approx(2.0, abs=0.15)
     assert found.zone_k["left"] == pytest.approx(-2.0, abs=0.15)
     assert found.zone_k["upper"] > 0.0 > found.zone_k["lower"]
-    assert place_words(found.places[0]) == "grid_01 (x 0 mm, y 0 mm, z 0 mm)"
+    assert place_words(found.places[0]) == "grid_01 (x 0, y 0, z 0 mm)"
 
 
 def test_refusals() -> None:
@@ -124,3 +132,47 @@ def test_the_command(tmp_path: Path) -> None:
     assert as_json["uncertainty"]["combined_k"] == pytest.approx(0.92, abs=0.05)
     refused = CliRunner().invoke(pullcue, ["survey", str(file), "--drift-k", "-1"])
     assert "--drift-k -1: expected" in refused.stderr
+
+
+def test_the_air_about_a_sheet_goes_into_the_card(tmp_path: Path) -> None:
+    """Five kelvin a metre along the height, 20 K/m along x: above and below a sheet half-way, in the right half."""
+    found = survey(grid())
+    sure = place_uncertainty(grid(), found, 1.5, 0.4, 0.1, 0.5)
+    air = sheet_air(found, sure, 0.1)
+    means = {one.column: one.mean_c for one in found.places}
+    above = np.mean([means[f"grid_{i:02d}_c"] for i in (2, 4, 6, 8)])
+    below = np.mean([means[f"grid_{i:02d}_c"] for i in (1, 3, 5, 7, 9)])
+    assert (air.above, air.below) == (4, 5)
+    assert air.upper_k == pytest.approx(0.5 * (above - below)) == pytest.approx(-air.lower_k)
+    assert air.off_k == pytest.approx(0.5 * (above + below) - 188.0)
+    assert air.covariance[0, 0] > sure.combined_k**2
+    right = sheet_air(found, sure, 0.1, "right")
+    # The middle column at x = 100 mm and the one at 200 mm: 1 K hotter than the whole.
+    assert right.off_k - air.off_k == pytest.approx(1.0, abs=0.4)
+    with pytest.raises(InputError, match="has 0 places above a sheet at z 500 mm"):
+        sheet_air(found, sure, 0.5)
+    file, out = tmp_path / "grid.csv", tmp_path / "card.toml"
+    write_heat(grid(), file)
+    words = ["survey", str(file), "--oven", "north", "--sheet-z-mm", "100", "--out", str(out)]
+    result = CliRunner().invoke(pullcue, words)
+    assert result.exit_code == 0, result.output
+    assert "It is a proposal until a person accepts it" in result.stdout
+    card = read_card(out)
+    before = read_shop(DEMO_FOLDER).oven("north")
+    assert card.air_offset_k == pytest.approx(air.off_k - before.dial_offset_k, abs=1e-3)
+    assert card.upper.air_offset_k == pytest.approx(air.upper_k, abs=1e-3)
+    assert card.upper.h_w_m2k == before.upper.h_w_m2k
+    assert card.uncertainty is not None
+    assert "upper.h_w_m2k" in card.uncertainty.order
+    at = card.uncertainty.order.index("air.offset_k")
+    # 1.5/sqrt(3) and 0.5/sqrt(3) K of class and drift at least.
+    assert math.sqrt(card.uncertainty.covariance[at][at]) > 0.91
+    times = [window_opens(one) for one in (before, card)]
+    assert times[1] != pytest.approx(times[0], abs=1.0)
+    assert "give --oven and --sheet-z-mm together" in CliRunner().invoke(pullcue, words[:4]).stderr
+
+
+def window_opens(card: OvenCard) -> float:
+    """When a 6 mm sheet is ready in it, s."""
+    problem = slab(Case(POLYMER, 6e-3, card, card.set_c))
+    return float(first_times(problem, [Threshold("coldest", np.array([165.0]), True)], 7200.0)[0, 0])

@@ -191,7 +191,7 @@ def lagged_wall_c(time_s: Array, air_c: Array, lag_s: Array, offset_k: Array) ->
     linear between the times; the walls start in balance with the first air reading.
 
     Args:
-        time_s: (times,), s. air_c: (times,), °C. lag_s: (batch,), s. offset_k: (batch,), K.
+        time_s: (times,), s. air_c: (times,) or (times, batch), °C. lag_s: (batch,), s. offset_k: (batch,), K.
 
     Returns:
         (times, batch), °C.

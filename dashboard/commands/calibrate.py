@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ from thermal.fields import InputError
 
 if TYPE_CHECKING:
     from calibration.calibrate import Calibration
+    from dashboard.shop import Shop
     from thermal.oven import OvenCard
 
 _EXAMPLES = """\b
@@ -56,7 +58,7 @@ def calibrate(
     from calibration.calibrate import calibrate as computed
     from calibration.unknowns import Settings
     from dashboard.calibration_heats import heats_of_oven, named_heats
-    from dashboard.oven_file import accepted, read_card
+    from dashboard.oven_file import accepted, card_target, read_card
     from dashboard.shop import open_shop
 
     if prior is not None and no_priors:
@@ -67,7 +69,7 @@ def calibrate(
     card = workshop.oven(oven_id) if known is None else known
     if card.id != oven_id:
         raise InputError(f"{prior}: id = {card.id!r}: expected {oven_id!r}, the oven that is calibrated")
-    target = _target(out, accept, workshop, oven_id)
+    target = card_target(out, accept, workshop, oven_id)
     with ExitStack() as stack:
         opened_once: list[Any] = []
 
@@ -91,35 +93,48 @@ def calibrate(
     except ArithmeticError as error:
         raise InputError(f"these heats cannot be computed: {error}; correct the oven card") from error
     written = result.card if accept is None else accepted(result.card, accept, today)
-    kept = _written(result, written, target, today, accept is not None)
+    proposed = None if out is not None or workshop.is_demo else _proposed(workshop, result, found.notes, today)
+    if proposed is not None and accept is not None:
+        from dashboard.oven_cards import accept as put_in_force
+        from logger.clock import SystemClock
+
+        earlier = put_in_force(workshop, oven_id, proposed, accept, SystemClock().utc()).file
+        written, kept = workshop.oven(oven_id), target.parent / "earlier" / earlier if target and earlier else None
+    else:
+        kept = _written(result, written, target, today, accept is not None)
     if as_json:
         from dashboard.commands.calibrate_json import calibration_json
         from dashboard.commands.plan_json import dumps
 
-        click.echo(dumps(calibration_json(result, written, found.notes, target, kept)))
+        click.echo(dumps({**calibration_json(result, written, found.notes, target, kept), "proposal": proposed}))
         return
     from dashboard.commands.calibrate_text import calibration_text
 
     click.echo(calibration_text(result, found.notes))
-    if target is None:
-        click.echo("\nNot written: name a file with --out, or accept the card with --accept INITIALS.")
+    if target is None and proposed is not None:
+        click.echo(
+            f"\nProposed as {proposed}; the page 'Ovens' shows it, 'pullcue ovens show {oven_id}' too. A person "
+            f"accepts it there, or with: pullcue ovens accept {oven_id} {proposed} --by INITIALS"
+        )
+    elif target is None:
+        click.echo("\nNot written: the demo shop is read-only; name a file with --out.")
     else:
         click.echo(f"\nCard written to {target}" + (f"; the one before is kept as {kept}" if kept else ""))
         if accept is None:
             click.echo("It is a proposal until a person accepts it: the same with --accept INITIALS.")
 
 
-def _target(out: Path | None, accept: str | None, workshop: Any, oven_id: str) -> Path | None:
-    """Where the card goes; None: nowhere yet.
+def _proposed(workshop: Shop, result: Calibration, notes: Sequence[str], today: datetime.date) -> str:
+    """Put the card beside the one in force, with all of the calibration; the proposal's name."""
+    import json
 
-    Raises:
-        InputError: the demo shop's own card cannot be replaced.
-    """
-    if out is not None or accept is None:
-        return out
-    if workshop.is_demo:
-        raise InputError("--accept: the demo shop is read-only; name a file with --out, or your own shop with --shop")
-    return Path(workshop.folder) / "ovens" / f"{oven_id}.toml"
+    from dashboard.commands.calibrate_json import calibration_json
+    from dashboard.commands.plan_json import dumps
+    from dashboard.oven_cards import propose
+
+    record = json.loads(dumps(calibration_json(result, result.card, notes, None, None)))
+    remarks = (f"Oven card of {result.card.id}, found by 'pullcue calibrate' on {today.isoformat()}.",)
+    return propose(workshop, result.card, record, result.doubts, today, remarks).name
 
 
 def _written(

@@ -33,7 +33,7 @@ def calibration_json(
         "readings": fit.readings,
         "independent_readings": fit.independent,
         "settings": {
-            "oven_priors": fit.settings.oven_priors,
+            "prior": of.prior,
             "fixed": sorted(fit.settings.fixed),
             "tied": sorted(fit.settings.tied),
             "seek_polymer": fit.settings.seek_polymer,

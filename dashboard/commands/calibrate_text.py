@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import shutil
+import textwrap
 from collections.abc import Sequence
 
 from calibration.calibrate import Calibration
@@ -10,41 +12,72 @@ from calibration.oven_fit import Value
 from dashboard.units import Units
 
 _SHOWN_ADVICE = 3
+#: Lines are as wide as the terminal, within these.
+_NARROWEST, _WIDEST = 60, 110
 
 
-def calibration_text(of: Calibration, notes: Sequence[str]) -> str:
-    """All of it: values, how far they can be trusted, the check, what to do next."""
+def calibration_text(of: Calibration, notes: Sequence[str], width: int | None = None) -> str:
+    """All of it: values, how far they can be trusted, the check, what to do next.
+
+    Args:
+        width: characters a line; None: the terminal's.
+    """
     fit = of.fit
-    parts = [
+    across = max(_NARROWEST, min(width or shutil.get_terminal_size().columns, _WIDEST))
+    head = (
         f"Oven {of.card.id}, from {_count(len(fit.runs), 'heat')}, {fit.readings} readings worth "
-        f"{fit.independent:.0f} independent ones",
-        _values(fit.values, fit.order),
+        f"{fit.independent:.0f} independent ones"
+    )
+    ended = (
         f"Fit {fit.status}, {fit.agreeing} of {fit.starts} starts at the same minimum; residuals {fit.misfit:.2f} "
-        "times what the sensors' noise explains (1 is as it should be)",
-    ]
-    parts += [_block("Set aside", [one.text for one in of.odd])]
-    parts += [_block("What these heats can tell", [one.text for one in of.findings])]
+        "times what the sensors' noise explains (1 is as it should be)"
+    )
+    values = _values(fit.values, fit.order)
+    ended = f"{ended}. {_stated(of)}"
+    parts = [textwrap.fill(head, across), f"{values}\n{textwrap.fill(_KEY, across)}", textwrap.fill(ended, across)]
+    parts += [_block("Set aside", [one.text for one in of.odd], across)]
+    parts += [_block("What these heats can tell", [one.text for one in of.findings], across)]
     parts += [_block("Ready, with what oven and polymer leave uncertain (90 %)", [
         f"{one.case.polymer.id} {one.case.gauge_m * 1e3:g} mm at {one.case.set_c:g} °C: {Units.seconds(one.time_s)} "
         f"± {Units.seconds(one.half_width_s(fit.solution.covariance))}" for one in of.ready
-    ])]  # fmt: skip
-    parts += [_block("Each heat predicted from the others", [_check(one) for one in of.checks])]
+    ], across)]  # fmt: skip
+    parts += [_block("Each heat predicted from the others", [_check(one) for one in of.checks], across)]
     parts += [_block("Next heat, the one that would help most first", [
         f"{one.words}: from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}" for one in of.advice[:_SHOWN_ADVICE]
-    ])]  # fmt: skip
-    parts += [_block("Residuals that do not look like noise", _residuals(of))]
-    parts += [_block("Notes", list(notes))]
+    ], across)]  # fmt: skip
+    parts += [_block("Residuals that do not look like noise", _residuals(of), across)]
+    parts += [_block("Notes", list(notes), across)]
     accept = of.doubts or ("No reason against this card was found; whether it is right for the shop, a person decides",)
-    parts += [_block("Before you accept it", list(accept))]
+    parts += [_block("Before you accept it", list(accept), across)]
     return "\n\n".join(part for part in parts if part)
+
+
+_PRIORS = {
+    "card": "the card's stated uncertainty",
+    "usual": "usual spreads about the card's values",
+    "none": "nothing, the heats alone decide",
+}
+
+
+def _stated(of: Calibration) -> str:
+    """What was free, fixed and tied, and what counted as known."""
+    free = sum(one.kind == "oven" and not one.fixed for one in of.fit.values)
+    fixed = [one.name for one in of.fit.values if one.kind == "oven" and one.fixed]
+    tied = [f"both faces' {name}" for name in sorted(of.fit.settings.tied)]
+    sought = "; the polymer's conductivity and heat capacity sought" if of.fit.settings.seek_polymer else ""
+    return (
+        f"Of the oven {free} values free, fixed: {', '.join(fixed) or 'none'}, tied: {', '.join(tied) or 'none'}"
+        f"{sought}; known of it before: {_PRIORS[of.prior]}"
+    )
 
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _block(title: str, lines: list[str]) -> str:
-    return "\n".join([f"{title}:", *(f"  - {line}." for line in lines)]) if lines else ""
+def _block(title: str, lines: list[str], across: int) -> str:
+    wrapped = (textwrap.wrap(f"{one}.", across, initial_indent="  - ", subsequent_indent="    ") for one in lines)
+    return "\n".join([f"{title}:", *(line for one in wrapped for line in one)]) if lines else ""
 
 
 def _values(values: Sequence[Value], sought: Sequence[str]) -> str:
@@ -60,9 +93,10 @@ def _values(values: Sequence[Value], sought: Sequence[str]) -> str:
             ))  # fmt: skip
     widths = [max(len(row[i]) for row in rows) for i in range(5)]
     lines = ["  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    return (
-        "\n".join(lines) + "\n(wall.offset_k against the air; learned: share of the variance that the heats took away)"
-    )
+    return "\n".join(lines)
+
+
+_KEY = "(wall.offset_k against the air; learned: share of the variance that the heats took away)"
 
 
 def _plain(value: float) -> str:
