@@ -48,7 +48,7 @@ def found() -> tuple[dict[str, Any], Any]:
     heats = heats_of_oven([("heat 1", REAL)], shop.oven("north"), shop.polymer)
     fitted = fit(shop.oven("north"), heats.runs, starts=1, noise_rounds=0)
     advice = (Advice("a sheet of 12 mm", 60.0, 40.0),)
-    result = Calibration(fitted, fitted_card(fitted, TODAY), (), findings(fitted), (), (), advice, (REASON,))
+    result = Calibration(fitted, fitted_card(fitted, TODAY), (), findings(fitted), (), (), advice, (REASON,), "card")
     record: dict[str, Any] = json.loads(dumps(calibration_json(result, result.card, heats.notes, None, None)))
     return record, result.card
 
