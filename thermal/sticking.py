@@ -1,0 +1,240 @@
+"""Sheet drawn onto a body of revolution with sticking contact: what has touched stretches no further.
+
+The free sheet between two places that it touches stretches evenly over its area, so its material only has to be shared
+out: while its area grows by dA_free and the mold takes dA_mold, its stretch grows by (dA_free + dA_mold)/A_free. That
+is the volume balance of J.G. Williams, J. Strain Analysis 5 (1970) 49 (recalled), also in R.J. Crawford, Plastics
+Engineering, 3rd ed. 1998, sec. 4.4.1, here for any outline and for a sheet that is unevenly thick from the start. Each
+piece of outline takes a definite piece of the sheet, so that volume is conserved to rounding.
+
+The free sheet is a straight cone as long as only the frame pulls it, and then, under vacuum, an arc (of a sphere over
+the axis) that bends more and more. An arc of radius R touches the outline where a ball of that radius that rolls along
+it touches: at points P whose tangent ball meets no other point Q, R <= |PQ|2/(2 n.PQ), n the normal at P.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermal.mold import Meridian
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A sheet on its outline.
+
+    Attributes:
+        outline: mold, and what the sheet lies on beyond it. stretch: area of each piece of outline over that of the
+        material it took, (points - 1,); material: area of the material from the first point to each point, (points,),
+        m2. spare_m2: material that found no outline: folds.
+    """
+
+    outline: Meridian
+    stretch: Array
+    material_m2: Array
+    spare_m2: float
+
+
+@dataclass
+class _Sheet:
+    """What is being laid: stretch by piece, material by piece."""
+
+    outline: Meridian
+    areas: Array
+    stretch: Array
+    spare: float = 0.0
+
+    def lay(self, piece: int, stretch: float) -> float:
+        """One piece of outline takes material at a stretch; returns how much, m2."""
+        self.stretch[piece] = stretch
+        return float(self.areas[piece]) / stretch
+
+
+def draw_over(outline: Meridian, material_m2: float) -> Laid:
+    """Draw a sheet held in a ring over a body that stands up into it, then draw the rest on by vacuum.
+
+    Args:
+        outline: from the tip of the body, on the axis, along it and along what it stands on out to the ring, the last
+            point. material_m2: area of the sheet (of the bubble) inside the ring, m2. Stretch counts from there; a
+            bubble with more area than the body needs lies down unstretched first.
+    """
+    sheet = _Sheet(outline, outline.areas_m2, np.ones(len(outline.radius_m) - 1))
+    hull = _hull(outline)
+    r, z = outline.radius_m, outline.level_m
+    last = len(r) - 1
+    spans, left, stretch = [], material_m2, 1.0
+    if hull[0] > 0:  # a hollow tip: bridged at first, flat over the axis
+        disc = float(np.pi * r[hull[0]] ** 2)
+        stretch = max(1.0, np.pi * float(r[last]) ** 2 / left)
+        spans.append(_Span(0, int(hull[0]), disc / stretch, True))
+        left -= disc / stretch
+    for i, j in zip(hull, hull[1:], strict=False):
+        if j == last:
+            break
+        # The ring comes down until the sheet lies along this edge of the hull.
+        slope = (z[j] - z[i]) / (r[j] - r[i])
+        stretch = max(1.0, _cone(r[i], z[i], r[last], z[i] + slope * (r[last] - r[i])) / left)
+        if j == i + 1:
+            left -= sheet.lay(i, stretch)
+        else:
+            bridge = _cone(r[i], z[i], r[j], z[j]) / stretch
+            spans.append(_Span(int(i), int(j), bridge, False))
+            left -= bridge
+    spans.append(_Span(int(hull[-2]), last, left, False))
+    _draw_in(sheet, spans, hull[0] > 0)
+    return _laid(sheet)
+
+
+def draw_into(outline: Meridian, material_m2: float) -> Laid:
+    """Draw a sheet held at the last point of an outline, its rim, into the hollow whose bottom is the first point."""
+    sheet = _Sheet(outline, outline.areas_m2, np.ones(len(outline.radius_m) - 1))
+    _draw_in(sheet, [_Span(0, len(outline.radius_m) - 1, material_m2, True)], True)
+    return _laid(sheet)
+
+
+@dataclass
+class _Span:
+    """Free sheet between two points that it touches, or over the axis (`over_axis`) within its second one; `ball` is
+    the radius of its arc.
+    """
+
+    i: int
+    j: int
+    material: float
+    over_axis: bool
+    ball: float = np.inf
+
+
+def _laid(sheet: _Sheet) -> Laid:
+    material = np.concatenate([[0.0], np.cumsum(sheet.areas / sheet.stretch)])
+    return Laid(sheet.outline, sheet.stretch, material, sheet.spare)
+
+
+def _hull(outline: Meridian) -> NDArray[np.intp]:
+    """Points that a tight sheet touches as the ring comes down, tip and ring included: the convex outside."""
+    r, z = outline.radius_m, outline.level_m
+    top = int(np.argmin(z))
+    kept: list[int] = [] if top else [0]
+    for k in range(top, len(r)) if top else range(1, len(r)):
+        while len(kept) > 1:
+            i, j = kept[-2], kept[-1]
+            # Steeper and steeper downward: the middle point stays only where the outline turns down at it.
+            if (r[j] - r[i]) * (z[k] - z[j]) - (z[j] - z[i]) * (r[k] - r[j]) > 0.0:
+                break
+            kept.pop()
+        kept.append(k)
+    return np.array(kept)
+
+
+def _cone(r1: float, z1: float, r2: float, z2: float) -> float:
+    return float(np.pi * (r1 + r2) * np.hypot(r2 - r1, z2 - z1))
+
+
+def _draw_in(sheet: _Sheet, spans: list[_Span], axial: bool) -> None:
+    """Draw free spans onto the outline by vacuum, each with its material, until nothing is free."""
+    radius = touch_radii(sheet.outline, axial)
+    waiting = list(spans)
+    while waiting:
+        waiting += _draw_span(sheet, radius, waiting.pop())
+
+
+def _draw_span(sheet: _Sheet, radius: Array, span: _Span) -> list[_Span]:
+    """Shrink one span from its ends; where it touches in the middle it becomes two, which are returned."""
+    while span.j - span.i > 1:
+        inner = radius[span.i + 1 : span.j]
+        ball = float(inner.max())
+        alike = ball * (1.0 - _ALIKE)
+        if inner[-1] >= alike:
+            _shrink(sheet, span, ball, float(radius[span.j]), inner=False)
+        elif inner[0] >= alike:
+            span.over_axis = False  # the bottom is touched: what stays free is a ring
+            _shrink(sheet, span, ball, float(radius[span.i]), inner=True)
+        else:
+            return _split(sheet.outline, span, span.i + 1 + int(np.argmax(inner)), ball)
+    _close(sheet, span)
+    return []
+
+
+def _shrink(sheet: _Sheet, span: _Span, ball: float, ball_at_end: float, inner: bool) -> None:
+    """Lay the piece beside one end while the arc bends to `ball`: dm = -m dA/A_free for the free material m."""
+    before = _arc_area(sheet.outline, span, min(span.ball, ball_at_end))
+    piece = span.i if inner else span.j - 1
+    span.ball = ball
+    span.i, span.j = (span.i + 1, span.j) if inner else (span.i, span.j - 1)
+    after = _arc_area(sheet.outline, span, ball)
+    laid = float(sheet.areas[piece])
+    if before <= span.material:  # slack: it lies down unstretched
+        left = span.material - min(laid, 0.5 * span.material)
+    else:
+        left = span.material * float(np.exp(-laid / _log_mean(before, after)))
+    sheet.stretch[piece] = laid / (span.material - left)
+    span.material = left
+
+
+def _log_mean(a: float, b: float) -> float:
+    """Mean that makes the integral of 1/A exact where A runs evenly from a to b."""
+    return (a - b) / float(np.log(a / b)) if abs(a - b) > 1e-6 * a else 0.5 * (a + b)
+
+
+#: Places whose touching balls differ by less than this share touch at once; the one beside the contact goes first.
+_ALIKE = 1e-6
+
+
+def _split(outline: Meridian, span: _Span, k: int, ball: float) -> list[_Span]:
+    halves = [_Span(span.i, k, 0.0, span.over_axis, ball), _Span(k, span.j, 0.0, False, ball)]
+    areas = [_arc_area(outline, half, ball) for half in halves]
+    for half, area in zip(halves, areas, strict=True):
+        half.material = span.material * area / sum(areas)
+    return halves
+
+
+def _close(sheet: _Sheet, span: _Span) -> None:
+    """Lay the last piece with what is left for it."""
+    area = float(sheet.areas[span.i])
+    stretch = max(1.0, area / span.material)
+    sheet.stretch[span.i] = stretch
+    sheet.spare += max(0.0, span.material - area / stretch)
+
+
+def touch_radii(outline: Meridian, axial: bool) -> Array:
+    """Radius of the largest ball that touches each point from outside and meets no other, m, (points,).
+
+    Args:
+        axial: the free sheet reaches over the axis, so that the far side of the outline counts too.
+    """
+    r, z = outline.radius_m, outline.level_m
+    r_all, z_all = (np.concatenate([r, -r]), np.concatenate([z, z])) if axial else (r, z)
+    along = np.gradient(np.stack([r, z]), axis=1)
+    along /= np.hypot(*along)
+    normal = np.stack([along[1], -along[0]])  # up and outward for an outline that runs outward and down
+    d_r, d_z = r_all[None, :] - r[:, None], z_all[None, :] - z[:, None]
+    ahead = normal[0][:, None] * d_r + normal[1][:, None] * d_z
+    square = d_r * d_r + d_z * d_z
+    near = square <= (1e-12 * np.ptp(z)) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ball = np.where((ahead > 0.0) & ~near, square / (2.0 * ahead), np.inf)
+    result: Array = ball.min(axis=1)
+    return result
+
+
+def _arc_area(outline: Meridian, span: _Span, ball: float) -> float:
+    """Area of a span's free sheet of curvature radius `ball`, m2."""
+    r, z = outline.radius_m, outline.level_m
+    i, j = span.i, span.j
+    if span.over_axis:
+        if not np.isfinite(ball):
+            return float(np.pi * r[j] ** 2)
+        sphere = max(ball, float(r[j]))
+        return float(2.0 * np.pi * sphere * (sphere - np.sqrt(sphere * sphere - r[j] * r[j])))
+    chord = float(np.hypot(r[j] - r[i], z[j] - z[i]))
+    if not np.isfinite(ball) or ball > 1e4 * chord:
+        return _cone(r[i], z[i], r[j], z[j])
+    half = float(np.arcsin(min(1.0, 0.5 * chord / ball)))
+    # Pappus: the arc's length times the way of its centroid, which lies off the chord, towards the outline.
+    off = ball * (np.sin(half) / half - np.cos(half))
+    centroid = 0.5 * (r[i] + r[j]) - (z[j] - z[i]) / chord * off
+    return float(2.0 * np.pi * max(centroid, 0.0) * 2.0 * half * ball)
