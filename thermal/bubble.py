@@ -57,7 +57,8 @@ def flat() -> Bubble:
 
 def even_cap(ratio: float) -> Bubble:
     """A spherical cap of uniform thickness 1/(1 + s2), the usual volume balance of a free bubble (e.g. R.J. Crawford,
-    Plastics Engineering, 3rd ed. 1998, sec. 4.4.1)."""
+    Plastics Engineering, 3rd ed. 1998, sec. 4.4.1).
+    """
     volume = flat().volume
     sphere = 0.5 * (1.0 + ratio * ratio) / ratio if ratio > 0.0 else np.inf
     drop = np.full_like(volume, ratio) if ratio > 0.0 else np.zeros_like(volume)
@@ -116,7 +117,7 @@ def _ratios(until: float, step: float) -> Array:
     """Drops to step through: growing by a part of the drop itself at first, then evenly to `until`."""
     stops = [0.0, 0.004]
     share = 5.0 * step
-    while share * stops[-1] < step:
+    while share * stops[-1] < step and (1.0 + share) * stops[-1] < until:
         stops.append(stops[-1] * (1.0 + share))
     even = max(1, int(np.ceil((until - stops[-1]) / step)))
     return np.concatenate([stops, np.linspace(stops[-1], until, even + 1)[1:]])

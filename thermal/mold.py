@@ -7,6 +7,7 @@ the circle with that girth: the mold is taken as axisymmetric, which is stated w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -45,7 +46,7 @@ class Mold:
             )
         if not all(np.isfinite([*levels, *girths])) or min(girths) <= 0.0 or levels[0] < 0.0:
             raise InputError("mold: expected levels from 0 on and girths above 0")
-        for before, after in zip(levels, levels[1:], strict=False):
+        for before, after in pairwise(levels):
             if after <= before:
                 raise InputError(
                     f"mold: level {after * 1e3:g} mm stands after level {before * 1e3:g} mm: expected levels that rise "
@@ -68,8 +69,8 @@ class Mold:
         curve = meridian(self, _FINE)
         # A flat end has several radii at level 0: the outermost counts.
         start = int(np.flatnonzero(curve.level_m == curve.level_m[0])[-1])
-        result: Array = 2.0 * np.pi * np.interp(level_m, curve.level_m[start:], curve.radius_m[start:])
-        return result
+        result = 2.0 * np.pi * np.interp(level_m, curve.level_m[start:], curve.radius_m[start:])
+        return np.asarray(result)
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,9 @@ def evenly(radius: Array, level: Array, points: int) -> Meridian:
     corners = _corners(radius, level)
     ends = np.concatenate([[0], corners, [len(along) - 1]])
     shares = np.maximum(1, np.round(np.diff(along[ends]) / along[-1] * (points - 1)).astype(int))
-    places = [np.linspace(along[i], along[j], n, endpoint=False) for i, j, n in zip(ends, ends[1:], shares, strict=False)]
+    places = [
+        np.linspace(along[i], along[j], n, endpoint=False) for i, j, n in zip(ends, ends[1:], shares, strict=False)
+    ]
     s = np.concatenate([*places, [along[-1]]])
     return Meridian(np.interp(s, along, radius), np.interp(s, along, level))
 

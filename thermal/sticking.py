@@ -14,6 +14,7 @@ it touches: at points P whose tangent ball meets no other point Q, R <= |PQ|2/(2
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +73,7 @@ def draw_over(outline: Meridian, material_m2: float) -> Laid:
         stretch = max(1.0, np.pi * float(r[last]) ** 2 / left)
         spans.append(_Span(0, int(hull[0]), disc / stretch, True))
         left -= disc / stretch
-    for i, j in zip(hull, hull[1:], strict=False):
+    for i, j in pairwise(hull):
         if j == last:
             break
         # The ring comes down until the sheet lies along this edge of the hull.
@@ -167,10 +168,9 @@ def _shrink(sheet: _Sheet, span: _Span, ball: float, ball_at_end: float, inner: 
     span.i, span.j = (span.i + 1, span.j) if inner else (span.i, span.j - 1)
     after = _arc_area(sheet.outline, span, ball)
     laid = float(sheet.areas[piece])
-    if before <= span.material:  # slack: it lies down unstretched
-        left = span.material - min(laid, 0.5 * span.material)
-    else:
-        left = span.material * float(np.exp(-laid / _log_mean(before, after)))
+    # Slack sheet lies down unstretched: that is whenever the balance would take more material than the mold has area.
+    balance = span.material * float(np.exp(-laid / _log_mean(before, after)))
+    left = max(balance, span.material - laid)
     sheet.stretch[piece] = laid / (span.material - left)
     span.material = left
 
