@@ -42,7 +42,11 @@ def test_socket(socket: Wall) -> None:
 
 def test_wall_is_in_proportion_to_the_gauge(socket: Wall) -> None:
     other = wall(Pull(SOCKET, (0.300,), 0.160, 0.006))
-    np.testing.assert_allclose(other.wall_m, 0.5 * socket.wall_m, rtol=1e-12)
+    for same in (other, socket.of_gauge(0.006)):
+        np.testing.assert_allclose(same.wall_m, 0.5 * socket.wall_m, rtol=1e-12)
+        np.testing.assert_allclose(same.interval_m, 0.5 * socket.interval_m, rtol=1e-12)
+        assert same.thinnest.interval_m == pytest.approx([0.5 * x for x in socket.thinnest.interval_m], rel=1e-12)
+        assert same.pull == other.pull
 
 
 def test_larger_bench_and_mold_in_proportion_give_the_same_wall(socket: Wall) -> None:

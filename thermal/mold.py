@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 Distal = Literal["round", "flat", "conical"]
 DISTAL: tuple[Distal, ...] = ("round", "flat", "conical")
 #: Points of the meridian that the wall is computed on.
-POINTS = 240
-_FINE = 4001
+POINTS = 160
+_FINE = 2001
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ Only geometry enters: how thick the sheet gets does not depend on its temperatur
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +36,7 @@ LOCAL_STD = 0.08
 EVEN_MOST = 0.5
 DRAWS = 500
 _SEED = 1
-_DROPS = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+_DROPS = np.array([-2.0, 0.0, 2.0])
 
 
 @dataclass(frozen=True)
@@ -119,6 +119,19 @@ class Wall:
     def stretch(self) -> float:
         """Largest area stretch: gauge over the thinnest wall."""
         return self.pull.gauge_m / self.thinnest.wall_m
+
+    def of_gauge(self, gauge_m: float) -> Wall:
+        """The same pull with sheet of another gauge, m: everything is in proportion."""
+        share = gauge_m / self.pull.gauge_m
+        low, high = self.thinnest.interval_m
+        return replace(
+            self,
+            pull=replace(self.pull, gauge_m=gauge_m),
+            wall_m=self.wall_m * share,
+            interval_m=self.interval_m * share,
+            thinnest=Place(self.thinnest.level_m, self.thinnest.wall_m * share, (low * share, high * share)),
+            mean_m=self.mean_m * share,
+        )
 
     def at(self, level_m: float) -> Place:
         """The wall at a level, m."""
@@ -213,8 +226,8 @@ def _draws(pull: Pull, outline: Meridian, pieces: int, nominal: Array, areas: Ar
     )
     random = np.random.default_rng(_SEED)
     at = np.clip(random.standard_normal(DRAWS), _DROPS[0], _DROPS[-1])
-    below = np.clip(np.floor(at - _DROPS[0]).astype(int), 0, len(_DROPS) - 2)
-    part = (at - _DROPS[below])[:, None]
+    below = np.clip(np.searchsorted(_DROPS, at, "right") - 1, 0, len(_DROPS) - 2)
+    part = ((at - _DROPS[below]) / np.diff(_DROPS)[below])[:, None]
     even = random.uniform(0.0, EVEN_MOST, DRAWS)[:, None]
     both = (1.0 - part) * by_drop[:, below] + part * by_drop[:, below + 1]
     found = (1.0 - even) * both[0] + even * both[1]
