@@ -113,7 +113,9 @@ def _interval(of: OnMold, strip: float | None) -> tuple[float | None, float | No
     for other, factor in _departures(of):
         grid = Layers(other, factor)
         time = np.linspace(0.0, min(_FOLLOWED_S, 6.0 * strip + 600.0), 400)
-        moved = _below_s(time, temperatures(grid, time)[: grid.wall_cells].max(axis=0), other.polymer.forming.demold_c)
+        moved = _below_s(
+            time, temperatures(grid, time, 1e-4)[: grid.wall_cells].max(axis=0), other.polymer.forming.demold_c
+        )
         variance += np.log((moved if moved is not None else time[-1]) / max(strip, 1.0)) ** 2
     wide = float(np.exp(1.645 * np.sqrt(variance)))
     late = strip * wide
@@ -158,7 +160,7 @@ class Layers:
     """Cells from the outer face inward: the wall's, evenly, then the mold's, finer towards the wall."""
 
     def __init__(self, of: OnMold, loss: float = 1.0, outside: tuple[Array, Array] | None = None) -> None:
-        """`outside`: face temperatures, °C, and heat that comes in there, W/m2; None: the room. `loss`: times it."""
+        """`outside`: evenly spaced face temperatures, °C, and heat that comes in there, W/m2; None: the room."""
         self.of = of
         self.wall_cells = _WALL_CELLS
         polymer = of.polymer
@@ -181,7 +183,9 @@ class Layers:
             self.volume = -np.diff(radius**2) / (2.0 * of.radius_m)
         self.half = 0.5 * np.diff(edges)
         flux_c, flux = outside or upright_flux_w_m2(of.room_c, of.height_m, polymer.surface.emissivity)
-        self._flux_c, self._flux = flux_c, loss * flux
+        # Plain numbers: they are looked up one at a time, thousands of times.
+        self._table = (float(flux_c[0]), float(flux_c[1] - flux_c[0]))
+        self._flux: list[float] = (loss * flux).tolist()
 
     @property
     def start(self) -> Array:
@@ -214,7 +218,8 @@ class Layers:
         between[self.wall_cells - 1] += self.of.contact_m2k_w
         flow = np.zeros(len(h) + 1)
         flow[1:-1] = self.area[1:-1] * (t_c[:-1] - t_c[1:]) / between
-        flow[0] = self.area[0] * np.interp(self._outer_face_c(t_c[0], resistance[0]), self._flux_c, self._flux)
+        face = self._outer_face_c(float(t_c[0]), float(resistance[0]))
+        flow[0] = self.area[0] * self._taken(face)[0]
         result: Array = (flow[:-1] - flow[1:]) / self.volume
         return result
 
@@ -227,18 +232,24 @@ class Layers:
         """Where what the half cell conducts meets what the room takes, by Newton's method."""
         face = first_c
         for _ in range(3):
-            taken = float(np.interp(face, self._flux_c, self._flux))
-            slope = (float(np.interp(face + 1.0, self._flux_c, self._flux)) - taken) * resistance
-            face += (first_c + taken * resistance - face) / (1.0 - slope)
+            taken, slope = self._taken(face)
+            face += (first_c + taken * resistance - face) / (1.0 - slope * resistance)
         return face
 
+    def _taken(self, face_c: float) -> tuple[float, float]:
+        """Heat into the outer face, W/m2, and its slope; the table's temperatures are evenly spaced."""
+        first, step = self._table
+        at = min(max(int((face_c - first) / step), 0), len(self._flux) - 2)
+        slope = (self._flux[at + 1] - self._flux[at]) / step
+        return self._flux[at] + slope * (face_c - first - at * step), slope
 
-def temperatures(grid: Layers, time: Array) -> Array:
-    """Temperatures of the cells at times, °C, (cells, times)."""
+
+def temperatures(grid: Layers, time: Array, rtol: float = 1e-6) -> Array:
+    """Temperatures of the cells at times, °C, (cells, times); `rtol` of the solver."""
     from scipy.integrate import solve_ivp
 
     found = solve_ivp(
-        grid.rate, (0.0, float(time[-1])), grid.start, "LSODA", time, rtol=1e-6, atol=500.0, lband=1, uband=1
+        grid.rate, (0.0, float(time[-1])), grid.start, "LSODA", time, rtol=rtol, atol=500.0, lband=1, uband=1
     )
     if not found.success:
         raise ArithmeticError(f"the cooling wall cannot be computed: {found.message}")
