@@ -114,10 +114,10 @@ def _draw(ax: Axes, blank: Blank, name: str, units: Units) -> None:
         words = f"level {units.length(level)}: {units.length(width)} wide"
         ax.text(-half + 3.0, y + 1.0, words, clip_on=True)
     seam = 1e3 * blank.seam_m
-    x, y = outline_mm(blank)
-    count = len(blank.along_m)
-    ax.plot([one - seam for one in x[:count]], y[:count], color="0.4", linewidth=0.5, linestyle=(0, (2, 2)))
-    ax.plot([-one + seam for one in x[:count]], y[:count], color="0.4", linewidth=0.5, linestyle=(0, (2, 2)))
+    along = [1e3 * at for at in blank.along_m]
+    for side in (-1.0, 1.0):
+        edge = [side * (500.0 * width - seam) for width in blank.width_m]
+        ax.plot(edge, along, color="0.4", linewidth=0.5, linestyle=(0, (2, 2)))
     top = 1e3 * blank.length_m
     ax.text(3.0, top - 8.0, "proximal", clip_on=True)
     ax.text(3.0, 4.0, f"distal   {name}: dashes along the edges are the seam", clip_on=True)

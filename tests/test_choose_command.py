@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,15 @@ def test_bubble_in_words(bubble: tuple[Result, Path]) -> None:
         "not this tool's advice", "Cautions", f"Work card written to {card}",
     ):  # fmt: skip
         assert needed in " ".join(done.output.split())
+
+
+def test_the_example_of_the_document_is_what_comes_out(bubble: tuple[Result, Path]) -> None:
+    text = (DEMO_FOLDER.parents[1] / "docs" / "choosing.md").read_text("utf-8")
+    (toml,) = re.findall(r"^```toml\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    assert tomllib.loads(toml) == tomllib.loads(Path(MOLD).read_text("utf-8"))
+    (answer,) = re.findall(r"^The first lines are the answer:\n\n((?:    .*\n)+)", text, re.MULTILINE)
+    shown = [line.strip() for line in bubble[0].output.splitlines()]
+    assert [line.strip() for line in answer.splitlines() if line.strip() not in shown] == []
 
 
 def test_work_card_is_one_page_with_everything(bubble: tuple[Result, Path]) -> None:
