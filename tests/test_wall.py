@@ -40,6 +40,12 @@ def test_socket(socket: Wall) -> None:
     assert socket.stretch == pytest.approx(0.012 / socket.thinnest.wall_m)
 
 
+def test_volume_is_kept_where_there_is_more_sheet_than_the_mold_takes() -> None:
+    found = wall(Pull(SOCKET, (0.420,), 0.220, 0.012))
+    assert found.folds_m2 > 1e-3
+    assert found.volume_error < 1e-6
+
+
 def test_wall_is_in_proportion_to_the_gauge(socket: Wall) -> None:
     other = wall(Pull(SOCKET, (0.300,), 0.160, 0.006))
     for same in (other, socket.of_gauge(0.006)):

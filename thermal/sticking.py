@@ -30,40 +30,62 @@ class Laid:
 
     Attributes:
         outline: mold, and what the sheet lies on beyond it. stretch: area of each piece of outline over that of the
-        material it took, (points - 1,); material: area of the material from the first point to each point, (points,),
-        m2. spare_m2: material that found no outline: folds.
+        material it took, (points - 1,). start_m2, end_m2: area of the material from the first point to where each
+        piece begins and ends, (points - 1,); what lies between two pieces found no outline: folds.
     """
 
     outline: Meridian
     stretch: Array
-    material_m2: Array
-    spare_m2: float
+    start_m2: Array
+    end_m2: Array
+
+    @property
+    def taken_m2(self) -> float:
+        """Material that the outline took, m2."""
+        return float(np.sum(self.end_m2 - self.start_m2))
+
+    @property
+    def spare_m2(self) -> float:
+        """Material in folds, m2."""
+        return float(np.sum(self.start_m2[1:] - self.end_m2[:-1]))
 
 
-@dataclass
 class _Sheet:
-    """What is being laid: stretch by piece, material by piece."""
+    """What is being laid: by piece its stretch and the folds beside it."""
 
-    outline: Meridian
-    areas: Array
-    stretch: Array
-    spare: float = 0.0
+    def __init__(self, outline: Meridian, thickens: bool) -> None:
+        self.outline, self.thickens = outline, thickens
+        self.areas = outline.areas_m2
+        self.stretch = np.ones_like(self.areas)
+        self.folds = np.zeros_like(self.areas)
 
     def lay(self, piece: int, stretch: float) -> float:
         """One piece of outline takes material at a stretch; returns how much, m2."""
         self.stretch[piece] = stretch
         return float(self.areas[piece]) / stretch
 
+    def floor(self, stretch: float) -> float:
+        """The stretch that sheet stretched so far cannot lose again: none, where it thickens."""
+        return 1.0 if self.thickens else max(1.0, stretch)
 
-def draw_over(outline: Meridian, material_m2: float) -> Laid:
+    def laid(self) -> Laid:
+        """All of it, once nothing is free."""
+        taken = self.areas / self.stretch
+        end = np.cumsum(taken + self.folds) - self.folds
+        return Laid(self.outline, self.stretch, end - taken, end)
+
+
+def draw_over(outline: Meridian, material_m2: float, thickens: bool = True) -> Laid:
     """Draw a sheet held in a ring over a body that stands up into it, then draw the rest on by vacuum.
 
     Args:
         outline: from the tip of the body, on the axis, along it and along what it stands on out to the ring, the last
             point. material_m2: area of the sheet (of the bubble) inside the ring, m2. Stretch counts from there; a
             bubble with more area than the body needs lies down unstretched first.
+        thickens: what sheet does whose area shrinks as the vacuum draws it inward: it thickens again as far as it had
+            been stretched, or (False) it keeps its stretch and gathers in folds.
     """
-    sheet = _Sheet(outline, outline.areas_m2, np.ones(len(outline.radius_m) - 1))
+    sheet = _Sheet(outline, thickens)
     hull = _hull(outline)
     r, z = outline.radius_m, outline.level_m
     last = len(r) - 1
@@ -71,7 +93,7 @@ def draw_over(outline: Meridian, material_m2: float) -> Laid:
     if hull[0] > 0:  # a hollow tip: bridged at first, flat over the axis
         disc = float(np.pi * r[hull[0]] ** 2)
         stretch = max(1.0, np.pi * float(r[last]) ** 2 / left)
-        spans.append(_Span(0, int(hull[0]), disc / stretch, True))
+        spans.append(_Span(0, int(hull[0]), disc / stretch, True, floor=sheet.floor(stretch)))
         left -= disc / stretch
     for i, j in pairwise(hull):
         if j == last:
@@ -83,24 +105,26 @@ def draw_over(outline: Meridian, material_m2: float) -> Laid:
             left -= sheet.lay(i, stretch)
         else:
             bridge = _cone(r[i], z[i], r[j], z[j]) / stretch
-            spans.append(_Span(int(i), int(j), bridge, False))
+            spans.append(_Span(int(i), int(j), bridge, False, floor=sheet.floor(stretch)))
             left -= bridge
-    spans.append(_Span(int(hull[-2]), last, left, False))
+    foot = int(hull[-2])
+    stretch = _cone(r[foot], z[foot], r[last], z[last]) / left
+    spans.append(_Span(foot, last, left, False, floor=sheet.floor(stretch)))
     _draw_in(sheet, spans, hull[0] > 0)
-    return _laid(sheet)
+    return sheet.laid()
 
 
 def draw_into(outline: Meridian, material_m2: float) -> Laid:
     """Draw a sheet held at the last point of an outline, its rim, into the hollow whose bottom is the first point."""
-    sheet = _Sheet(outline, outline.areas_m2, np.ones(len(outline.radius_m) - 1))
+    sheet = _Sheet(outline, True)
     _draw_in(sheet, [_Span(0, len(outline.radius_m) - 1, material_m2, True)], True)
-    return _laid(sheet)
+    return sheet.laid()
 
 
 @dataclass
 class _Span:
     """Free sheet between two points that it touches, or over the axis (`over_axis`) within its second one; `ball` is
-    the radius of its arc.
+    the radius of its arc, `floor` the stretch that it cannot lose.
     """
 
     i: int
@@ -108,11 +132,7 @@ class _Span:
     material: float
     over_axis: bool
     ball: float = np.inf
-
-
-def _laid(sheet: _Sheet) -> Laid:
-    material = np.concatenate([[0.0], np.cumsum(sheet.areas / sheet.stretch)])
-    return Laid(sheet.outline, sheet.stretch, material, sheet.spare)
+    floor: float = 1.0
 
 
 def _hull(outline: Meridian) -> NDArray[np.intp]:
@@ -168,9 +188,10 @@ def _shrink(sheet: _Sheet, span: _Span, ball: float, ball_at_end: float, inner: 
     span.i, span.j = (span.i + 1, span.j) if inner else (span.i, span.j - 1)
     after = _arc_area(sheet.outline, span, ball)
     laid = float(sheet.areas[piece])
-    # Slack sheet lies down unstretched: that is whenever the balance would take more material than the mold has area.
+    span.floor = max(span.floor, sheet.floor(before / span.material))
+    # Slack sheet keeps the stretch it has: that is whenever the balance would take more material than that.
     balance = span.material * float(np.exp(-laid / _log_mean(before, after)))
-    left = max(balance, span.material - laid)
+    left = max(balance, span.material - laid / span.floor)
     sheet.stretch[piece] = laid / (span.material - left)
     span.material = left
 
@@ -185,7 +206,10 @@ _ALIKE = 1e-6
 
 
 def _split(outline: Meridian, span: _Span, k: int, ball: float) -> list[_Span]:
-    halves = [_Span(span.i, k, 0.0, span.over_axis, ball), _Span(k, span.j, 0.0, False, ball)]
+    halves = [
+        _Span(span.i, k, 0.0, span.over_axis, ball, span.floor),
+        _Span(k, span.j, 0.0, False, ball, span.floor),
+    ]
     areas = [_arc_area(outline, half, ball) for half in halves]
     for half, area in zip(halves, areas, strict=True):
         half.material = span.material * area / sum(areas)
@@ -195,9 +219,8 @@ def _split(outline: Meridian, span: _Span, k: int, ball: float) -> list[_Span]:
 def _close(sheet: _Sheet, span: _Span) -> None:
     """Lay the last piece with what is left for it."""
     area = float(sheet.areas[span.i])
-    stretch = max(1.0, area / span.material)
-    sheet.stretch[span.i] = stretch
-    sheet.spare += max(0.0, span.material - area / stretch)
+    stretch = max(span.floor, area / span.material)
+    sheet.folds[span.i] = max(0.0, span.material - sheet.lay(span.i, stretch))
 
 
 def touch_radii(outline: Meridian, axial: bool) -> Array:

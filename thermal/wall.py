@@ -196,41 +196,45 @@ def _stood(body: Meridian, pull: Pull) -> Meridian:
     )
 
 
-def _lay(outline: Meridian, pull: Pull, bubble: Bubble) -> Laid:
-    return draw_over(outline, float(bubble.area[-1]) * pull.ring_m**2)
+def _lay(outline: Meridian, pull: Pull, bubble: Bubble, thickens: bool = True) -> Laid:
+    return draw_over(outline, float(bubble.area[-1]) * pull.ring_m**2, thickens)
 
 
 def _thickness(laid: Laid, bubble: Bubble, pull: Pull) -> Array:
     """Thickness over gauge of each piece: the volume of the material it took over its own area."""
     scale = pull.ring_m**2
-    volume = np.interp(laid.material_m2 / scale, bubble.area, bubble.volume) * scale
-    result: Array = np.diff(volume) / laid.outline.areas_m2
+    start, end = (np.interp(at / scale, bubble.area, bubble.volume) for at in (laid.start_m2, laid.end_m2))
+    result: Array = (end - start) * scale / laid.outline.areas_m2
     return result
 
 
 def _volume_error(laid: Laid, bubble: Bubble, pull: Pull) -> float:
     """Laid and folded volume against that of the flat sheet, relative."""
     flat = np.pi * pull.ring_m**2
-    folded = laid.spare_m2 * float(bubble.thickness[-1])
-    laid_volume = float(np.sum(_thickness(laid, bubble, pull) * laid.outline.areas_m2))
-    return abs(laid_volume + folded - flat) / flat
+    start, end = (np.interp(at / pull.ring_m**2, bubble.area, bubble.volume) for at in (laid.start_m2, laid.end_m2))
+    folded = float(np.sum(start[1:] - end[:-1])) * pull.ring_m**2
+    on_outline = float(np.sum(_thickness(laid, bubble, pull) * laid.outline.areas_m2))
+    return abs(on_outline + folded - flat) / flat
 
 
 def _draws(pull: Pull, outline: Meridian, pieces: int, nominal: Array, areas: Array) -> Array:
     """Thickness over stated gauge in draws of what is uncertain, (draws, pieces)."""
     radius, largest = pull.sag_radius_m, VALID_RATIO
     ratios = np.clip((pull.drop_m + DROP_STD_M * _DROPS) / radius, 0.0, largest)
-    bubbles = [[shape(float(ratio)) for ratio in ratios] for shape in (sagged, even_cap)]
-    by_drop = np.array(
-        [[_thickness(_lay(outline, pull, one), one, pull)[:pieces] for one in of_shape] for of_shape in bubbles]
-    )
+    by_kind = []  # sagged thickening, sagged folding, even thickening: (kinds, drops, pieces)
+    for shape, thickens in ((sagged, True), (sagged, False), (even_cap, True)):
+        bubbles = [shape(float(ratio)) for ratio in ratios]
+        laid = [_lay(outline, pull, one, thickens) for one in bubbles]
+        by_kind.append([_thickness(*pair, pull)[:pieces] for pair in zip(laid, bubbles, strict=True)])
+    by_drop = np.array(by_kind)
     random = np.random.default_rng(_SEED)
     at = np.clip(random.standard_normal(DRAWS), _DROPS[0], _DROPS[-1])
     below = np.clip(np.searchsorted(_DROPS, at, "right") - 1, 0, len(_DROPS) - 2)
     part = ((at - _DROPS[below]) / np.diff(_DROPS)[below])[:, None]
+    kinds = (1.0 - part) * by_drop[:, below] + part * by_drop[:, below + 1]
+    folding = random.uniform(0.0, 1.0, DRAWS)[:, None]
     even = random.uniform(0.0, EVEN_MOST, DRAWS)[:, None]
-    both = (1.0 - part) * by_drop[:, below] + part * by_drop[:, below + 1]
-    found = (1.0 - even) * both[0] + even * both[1]
+    found = kinds[0] + folding * (kinds[1] - kinds[0]) + even * (kinds[2] - kinds[0])
     slip = random.uniform(0.0, SLIP_MOST, DRAWS)[:, None]
     found = (1.0 - slip) * found + slip * np.average(found, axis=1, weights=areas)[:, None]
     scale = np.exp(GAUGE_REL_STD * random.standard_normal(DRAWS) + LOCAL_STD * random.standard_normal(DRAWS))
