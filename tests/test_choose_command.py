@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from dashboard import demo_mold
 from dashboard.commands import pullcue
 from dashboard.equipment import equipment_of
 from dashboard.mold_file import read_mold
@@ -20,6 +21,7 @@ from dashboard.shop import DEMO_FOLDER, read_shop
 from mold_meshes import limb, write_stl
 from thermal.blank import draped_blank
 from thermal.fields import InputError
+from thermal.mold import meridian
 
 MOLD = str(DEMO_FOLDER / "molds" / "below-knee.toml")
 
@@ -192,3 +194,18 @@ def test_equipment_of_a_shop(tmp_path: Path) -> None:
         (tmp_path / "equipment.toml").write_text(line + "\n", encoding="utf-8")
         with pytest.raises(InputError, match=match):
             equipment_of(shop)
+
+
+def test_the_demo_mold_as_a_mesh_gives_its_girths_back(tmp_path: Path) -> None:
+    path = tmp_path / "limb.stl"
+    demo_mold.main([str(path)])
+    mold, scanned = read_mold(Path(MOLD)).mold, read_mold(path)
+    assert scanned.shape is not None
+    assert scanned.shape.sound
+    assert scanned.shape.open_end
+    # A polygon of 96 sides is 0.02 % under its circle; float32 and straight lines between rings add to it.
+    levels = np.array(scanned.mold.level_m[1:])
+    np.testing.assert_allclose(scanned.mold.girth_m[1:], mold.girth_at(levels), rtol=2e-3)
+    assert scanned.shape.volume_m3 == pytest.approx(meridian(mold).volume_m3, rel=2e-3)
+    with pytest.raises(InputError, match="name of a file"):
+        demo_mold.main(["limb.txt"])
