@@ -88,6 +88,10 @@ def wall_rows(made: Making, units: Units) -> Rows:
         for place in found.places
     ]
     thinnest = f"{place_words(found.thinnest, units)}, {units.length(found.thinnest.level_m)} from the tip"
+    sectors = [one.thinnest.wall_m for one in made.sectors]
+    if sectors:
+        words = f"thinnest {units.length(min(sectors))} to {units.length(max(sectors))} around the mold, if all were so"
+        rows.append(("Sectors", words))
     return [*rows, ("Thinnest", thinnest), ("Stretch", stretch_words(made))]
 
 

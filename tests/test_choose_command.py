@@ -135,6 +135,9 @@ def test_mesh_gives_sectors_and_its_measures(tmp_path: Path) -> None:
     thinnest = [one["thinnest"]["wall_mm"] for one in found["sectors"]]
     assert max(thinnest) > min(thinnest)
     assert any("taken as mm" in note for note in found["notes"])
+    made = {"thinnest": f"thinnest {min(thinnest):.1f} mm to {max(thinnest):.1f} mm around the mold"}
+    text = run("--mold", str(path), "--polymer", "petg", "--gauge-mm", "6", "--opening-mm", "300", "--drop-mm", "120")
+    assert made["thinnest"] in " ".join(text.output.split())
 
 
 @pytest.mark.parametrize(

@@ -111,6 +111,16 @@ def test_dome_under_a_tight_sheet(depth: float) -> None:
     assert total(laid) == pytest.approx(np.pi * 0.15**2, rel=1e-12)
 
 
+def test_cone_under_a_tight_sheet() -> None:
+    # The ring goes down past where the sheet lies along the cone (0.1 m at 45 degrees): h = h0 cos(45) all over it.
+    column, table = np.linspace(0.05, 0.12, 40)[1:], np.linspace(0.05, 0.10, 40)[1:]
+    r = np.concatenate([np.linspace(0.0, 0.05, 41), np.full(39, 0.05), table])
+    z = np.concatenate([np.linspace(0.0, 0.05, 41), column, np.full(39, 0.12)])
+    laid = draw_over(Meridian(r, z), np.pi * 0.10**2)
+    np.testing.assert_allclose(1.0 / laid.stretch[:40], np.sqrt(0.5), rtol=1e-9)
+    assert total(laid) == pytest.approx(np.pi * 0.10**2, rel=1e-12)
+
+
 def test_flat_topped_cylinder() -> None:
     # Free frustum (A - b)/sqrt((A - b)2 + H2); mean of wall and platen (A2 - b2)/(2 b H + A2 - b2) (derived).
     for b, a, height, frustum, mean in (

@@ -47,7 +47,7 @@ class Laid:
     @property
     def spare_m2(self) -> float:
         """Material in folds, m2."""
-        return float(np.sum(self.start_m2[1:] - self.end_m2[:-1]))
+        return max(0.0, float(np.sum(self.start_m2[1:] - self.end_m2[:-1])))
 
 
 class _Sheet:
@@ -182,7 +182,8 @@ def _draw_span(sheet: _Sheet, radius: Array, span: _Span) -> list[_Span]:
 
 def _shrink(sheet: _Sheet, span: _Span, ball: float, ball_at_end: float, inner: bool) -> None:
     """Lay the piece beside one end while the arc bends to `ball`: dm = -m dA/A_free for the free material m."""
-    before = _arc_area(sheet.outline, span, min(span.ball, ball_at_end))
+    # The arc begins to leave its end when it is tangent there; at a corner, which has no tangent, at once.
+    before = _arc_area(sheet.outline, span, min(span.ball, max(ball_at_end, ball)))
     piece = span.i if inner else span.j - 1
     span.ball = ball
     span.i, span.j = (span.i + 1, span.j) if inner else (span.i, span.j - 1)
