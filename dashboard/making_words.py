@@ -14,6 +14,8 @@ from thermal.wall import Place
 
 Rows = list[tuple[str, str]]
 
+#: Places of a pattern that are put in words (its drawing has all).
+_PLACES = 8
 #: Wall for which an unknown limit of stretch is said from here on: gauge over wall (our choice).
 _MUCH = 3.0
 #: Sheet in folds that is worth a word, share of the square of the ring's radius (our choice).
@@ -26,7 +28,7 @@ def headline(made: Making, units: Units) -> tuple[str, str]:
     gauge = gauge_of(choice)
     if choice.method is None or gauge is None:
         return "Neither way can be done", "see below what stands against each"
-    why = "; ".join(note_words(one, units) for one in choice.reasons)
+    why = ". ".join(note_words(one, units) for one in choice.reasons)
     what = "Pull a bubble" if choice.method == "bubble" else "Drape"
     return f"{what}: {choice.polymer.name}, {units.length(gauge)}", why
 
@@ -65,8 +67,9 @@ def _drape_rows(drape: Drape, units: Units) -> Rows:
 
 
 def pattern_words(blank: Blank, units: Units) -> str:
-    """'at 70 mm 276 mm wide; ...', from the distal edge."""
-    places = zip(blank.along_m[1:-1], blank.width_m[1:-1], strict=True)
+    """'at 70 mm 276 mm wide; ...', from the distal edge; of many levels every second, third, ... one."""
+    step = -(-(len(blank.along_m) - 2) // _PLACES)
+    places = zip(blank.along_m[1:-1:step], blank.width_m[1:-1:step], strict=True)
     return (
         "; ".join(f"at {units.length(at)} {units.length(width)} wide" for at, width in places) + " from its distal edge"
     )
@@ -136,7 +139,7 @@ def line_rows(made: Making, units: Units) -> Rows:
     plan = made.plan
     if plan is not None:
         heading, words = by_the_clock(plan, units)
-        rows.append(("Heat", f"{heading}; {words}"))
+        rows.append(("Heat", f"{heading}. {words[:1].upper()}{words[1:]}"))
         if plan.carry is not None:
             left = "over 30 min" if plan.carry.formable_s is None else units.seconds(plan.carry.formable_s)
             rows.append(("Door opens", f"0:00, then {left} until a face is too cold (still room)"))

@@ -23,7 +23,9 @@ _LINE = 0.0125
 _LEFT, _RIGHT, _TOP = 0.06, 0.95, 0.955
 #: Characters that fit a line of the whole page, and beside the picture.
 _ACROSS, _BESIDE = 122, 70
-_LEAST_BOTTOM = 0.03
+#: Levels of the wall that the card shows, and rows of the wall that are none.
+_MOST_LEVELS = 10
+_NAMED = ("All over", "Thinnest", "Stretch", "Sectors")
 
 
 def write_card(made: Making, path: Path, units: Units) -> None:
@@ -50,7 +52,7 @@ def _write(figure: Figure, made: Making, units: Units) -> None:
     page.words(f"Mold: {made.mold.name}. {why}.")
     start = page.y
     page.rows("Take", take_rows(made, units), _BESIDE)
-    page.rows("Wall by level from the tip", wall_rows(made, units), _BESIDE)
+    page.rows("Wall by level from the tip", _few(wall_rows(made, units)), _BESIDE)
     _mold(figure.add_axes((0.68, start - 0.33, 0.29, 0.30)), made, units)
     page.y = min(page.y, start - 0.34)
     page.rows("Oven to demolding", line_rows(made, units), _ACROSS)
@@ -62,8 +64,16 @@ def _write(figure: Figure, made: Making, units: Units) -> None:
     )
 
 
+def _few(rows: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Rows that a page has room for: of many levels (a scanner's mesh) every second, third, ... one, and all others."""
+    levels = [row for row in rows if row[0] not in _NAMED]
+    step = -(-len(levels) // _MOST_LEVELS)
+    kept = {id(row) for row in levels[::step]} if step else set()
+    return [row for row in rows if row[0] in _NAMED or id(row) in kept]
+
+
 class _Page:
-    """A page that is written from the top; what would leave it is made smaller by nobody: it is refused by tests."""
+    """A page that is written from the top down."""
 
     def __init__(self, figure: Figure) -> None:
         self._figure = figure
@@ -119,7 +129,7 @@ def _mold(ax: Axes, made: Making, units: Units) -> None:
         lines = LineCollection(list(np.stack([points[:-1], points[1:]], axis=1)), cmap="viridis", linewidths=4.0)
         lines.set_array(0.5 * (thick[1:] + thick[:-1]))
         ax.add_collection(lines)
-    for place in (*found.places, found.thinnest):
+    for place in (*found.places[:: -(-len(found.places) // _MOST_LEVELS)], found.thinnest):
         radius = float(np.interp(place.level_m, found.level_m, found.radius_m)) * 1e3
         mark = " thinnest" if place is found.thinnest else ""
         ax.text(radius + 4.0, -place.level_m * 1e3, f"{place.wall_m * 1e3:.1f}{mark}", size=6, va="center")

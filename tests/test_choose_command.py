@@ -85,6 +85,19 @@ def test_work_card_is_one_page_with_everything(bubble: tuple[Result, Path]) -> N
     assert lowest < height - 15.0
 
 
+def test_card_of_a_long_mold_stays_on_its_page(tmp_path: Path) -> None:
+    level = np.arange(20, 700, 20)
+    girth = 200.0 + 0.2 * level
+    mold, card = tmp_path / "leg.csv", tmp_path / "card.svg"
+    rows = "".join(f"{a},{b:.1f}\n" for a, b in zip(level, girth, strict=True))
+    mold.write_text("level_mm,girth_mm\n" + rows, encoding="utf-8")
+    words = ["--mold", str(mold), "--polymer", "petg", "--gauge-mm", "12", "--opening-mm", "400", "--card", str(card)]
+    done = run(*words, "--rack-mm", "400", "--units", "us", "--oven", "north")
+    assert done.exit_code == 0, done.output
+    svg = card.read_text(encoding="utf-8")
+    assert max(float(y) for y in re.findall(r"translate\([0-9.]+ ([0-9.]+)\)", svg)) < 842.0 - 15.0
+
+
 def test_drape_as_json_with_its_pattern(tmp_path: Path) -> None:
     pattern = tmp_path / "pattern.svg"
     found = said("--mold", MOLD, "--polymer", "pp-homopolymer", "--wall-mm", "3", "--pattern", str(pattern))
