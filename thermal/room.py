@@ -139,8 +139,6 @@ class Room:
 
 #: Share of what the lower face sees that a mold below it fills (estimated: a limb under a sheet twice as wide).
 MOLD_VIEW = 0.5
-#: Emissivity of plaster, with or without stocking (0.9 to 0.95, handbooks, recalled).
-_MOLD_EMISSIVITY = 0.92
 
 
 def room_faces(room: float | Room, length_m: float, emissivity: float, batch: int = 1) -> RoomFaces:
@@ -153,9 +151,9 @@ def room_faces(room: float | Room, length_m: float, emissivity: float, batch: in
     sky = _radiation(emissivity, within.air_c)
     below = sky
     if within.mold_c is not None:
-        # A mold below is a grey body that the face sees in part; the rest of the view is the room.
-        exchange = emissivity * _MOLD_EMISSIVITY
-        below = (1.0 - MOLD_VIEW) * sky + MOLD_VIEW * _radiation(exchange, within.mold_c)
+        # The mold fills part of the view, black: plaster emits 0.9 to 0.95 (recalled), and what it reflects of the
+        # sheet's own radiation would only lengthen the carry. The rest of the view is the room.
+        below = (1.0 - MOLD_VIEW) * sky + MOLD_VIEW * _radiation(emissivity, within.mold_c)
     convection = np.array(
         [
             [
