@@ -7,6 +7,7 @@ from enum import Enum
 
 from calibration.estimate import Estimate
 from calibration.observed import Observed
+from thermal.carries import CarryIn
 from thermal.carry import Carry
 
 PULLED, ON_MOLD = "pulled", ("on_mold", "vacuum_on", "demolded")
@@ -25,13 +26,15 @@ class Pulled:
     """A sheet that was pulled.
 
     Attributes:
-        at_s: when, s since it went in. estimate: of that moment. carry: how long it stays formable.
+        at_s: when, s since it went in. estimate: of that moment. carry: how long it stays formable in a still room,
+        which is counted down; carries: the same on a cold morning, in a draught, over a mold.
         on_mold_s: when it was on the mold; None: not yet, as far as was marked.
     """
 
     at_s: float
     estimate: Estimate
     carry: Carry
+    carries: tuple[CarryIn, ...] = ()
     on_mold_s: float | None = None
 
     def state(self, now_s: float) -> After:

@@ -14,9 +14,9 @@ from calibration.estimate import Estimate
 from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
 from dashboard.after_pull import After, Pulled, on_mold_s, pulled_s
+from thermal.carries import carries_of, carry_of
 from thermal.case import Case
 from thermal.notes import Note, temperature
-from thermal.plan import carry_of
 from thermal.window import Limits
 
 #: After a moment that could not be computed it is tried again so much later, s.
@@ -127,8 +127,8 @@ class Follower:
             inside = known.until(out_s)
             estimate = self._estimator.at(inside, out_s)
             profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
-            carry = carry_of(self.followed.case, profile_c, drop_ratio, self.followed.room_c)
-            self._pulled = Pulled(out_s, estimate, carry)
+            leaving = self.followed.case, profile_c, drop_ratio, self.followed.room_c
+            self._pulled = Pulled(out_s, estimate, carry_of(*leaving), carries_of(*leaving))
         pulled = replace(self._pulled, on_mold_s=on_mold_s(known, out_s))
         state = pulled.state(now_s)
         left_s = pulled.left_s(now_s) if state is After.CARRY else None

@@ -17,6 +17,17 @@ DRAPED_MM = (3.0, 5.0)
 DRAPED_IN = "1/8 to 3/16 in"
 #: Air this much hotter than a face may get leaves little time for a mistake, K (our choice).
 FAR_ABOVE_K = 30.0
+#: The hazards of any hot sheet.
+HOT_SHEET = (
+    "Sheet and frame come out hot enough to burn: heat-proof gloves and sleeves, and a clear way to the mold",
+    "Hot plastic gives off fumes: run the extraction",
+    "Never leave a heating sheet unattended: one that drops onto an element burns",
+)
+#: What this tool is not.
+ADVICE_ONLY = (
+    "This is advice and controls no oven: the sheet's instructions for use, its safety data sheet, the shop's "
+    "procedures and local codes come first"
+)
 _NO_MARGIN = "stay well below it, it has no margin"
 
 
@@ -159,11 +170,7 @@ def cautions(plan: Plan, units: Units | None = None) -> list[str]:
     """The hazards of this heat; the limits of this tool last."""
     units = units or Units()
     of, case = plan.of, plan.case
-    found = [
-        "Sheet and frame come out hot enough to burn: heat-proof gloves and sleeves, and a clear way to the mold",
-        "Hot plastic gives off fumes: run the extraction",
-        "Never leave a heating sheet unattended: one that drops onto an element burns",
-    ]
+    found = list(HOT_SHEET)
     above = steady_air_c(case.oven, case.set_c) - of.face_max_c
     if case.measured is None and above > FAR_ABOVE_K:
         found.append(
@@ -174,8 +181,5 @@ def cautions(plan: Plan, units: Units | None = None) -> list[str]:
         found.append(
             "Emitters are far hotter than the sheet may get: a face goes on heating until it is out of their sight"
         )
-    found.append(
-        "This is advice and controls no oven: the sheet's instructions for use, its safety data sheet, the shop's "
-        "procedures and local codes come first"
-    )
+    found.append(ADVICE_ONLY)
     return found

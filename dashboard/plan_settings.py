@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dashboard.plan_words import BY_THE_CLOCK, answer, drop_at_m, drop_m, limit_words, opening_words, percent, why_none
 from dashboard.units import Units
+from thermal.carries import CarryIn
 from thermal.plan import Plan
 from thermal.window import CORE
 
@@ -43,6 +46,7 @@ def why(plan: Plan, units: Units) -> list[tuple[str, str]]:
         rows.append(("At the pull", state))
     if plan.carry is not None:
         rows.append(("Carry", _carry(plan, units)))
+        rows.append(("Else", carries_words(plan.carries, units)))
     return rows
 
 
@@ -64,6 +68,21 @@ def _carry(plan: Plan, units: Units) -> str:
         return f"no face falls below {until} within 30 min {room}"
     time = units.seconds(plan.carry.formable_s)
     return f"{time} from the oven door until the {plan.carry.limit} falls below {until} {room}"
+
+
+def carries_words(carries: Sequence[CarryIn], units: Units) -> str:
+    """'1:10 on a cold morning (12 °C); 0:50 in a draught (1 m/s); ...'."""
+    return "; ".join(_carry_in(one, units) for one in carries)
+
+
+def _carry_in(one: CarryIn, units: Units) -> str:
+    formable, room = one.carry.formable_s, one.room
+    time = "over 30 min" if formable is None else units.seconds(formable)
+    if room.draught_m_s:
+        return f"{time} {one.name} ({room.draught_m_s:g} m/s)"
+    if room.mold_c is not None:
+        return f"{time} {one.name}" + ("" if room.mold_c == room.air_c else f" ({units.temperature(room.mold_c)})")
+    return f"{time} {one.name} ({units.temperature(room.air_c)})"
 
 
 def settings(plan: Plan, units: Units) -> list[tuple[str, str]]:

@@ -8,10 +8,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from cases import CARD, case_of
 from slabs import constant_material, profiles, slab
+from thermal.carries import carries_of, carry_of
 from thermal.carry import carry
 from thermal.polymer import Polymer
 from thermal.polymer_data import shipped_polymer
+from thermal.room import Room
 
 Array = NDArray[np.float64]
 
@@ -122,3 +125,29 @@ def test_melting_heat_is_not_given_back_while_the_melt_undercools(pp: Polymer) -
     # Within the range its heat holds the face up.
     late = replace(pp, forming=replace(pp.forming, form_until_c=pp.crystallisation.onset_c))
     assert seconds(late) > seconds(replace(late, crystallisation=None)) + 10.0
+
+
+def test_a_colder_draughtier_room_shortens_the_carry_and_a_warm_mold_lengthens_it(pp: Polymer) -> None:
+    case = case_of(pp, 6.0, CARD, 185.0)
+    still = carry_of(case, hot(), 0.3, 22.0)
+    cold, draught, over_cold, over_warm = carries_of(case, hot(), 0.3, 22.0)
+    assert [one.room.air_c for one in (cold, draught, over_cold, over_warm)] == [12.0, 22.0, 22.0, 22.0]
+    times = [one.formable_s for one in (still, cold.carry, draught.carry)]
+    assert None not in times
+    assert times[0] > times[1]  # type: ignore[operator]
+    assert times[0] > times[2]  # type: ignore[operator]
+    # The upper face, which ends this carry, does not see the mold; the lower one gains by it.
+    assert over_warm.carry.formable_s >= over_cold.carry.formable_s >= still.formable_s  # type: ignore[operator]
+    lower = carry(pp, 6e-3, np.linspace(175.0, 132.0, 19), Room(22.0))
+    warmed = carry(pp, 6e-3, np.linspace(175.0, 132.0, 19), Room(22.0, mold_c=45.0))
+    assert lower.limit == warmed.limit == "lower face"
+    assert warmed.formable_s > lower.formable_s  # type: ignore[operator]
+
+
+def test_a_tray_keeps_the_lower_face_warm(pp: Polymer) -> None:
+    on_tray = replace(case_of(pp, 6.0, CARD, 185.0), support="tray")
+    profile = np.linspace(175.0, 132.0, 19)
+    free, carried = (carry_of(case, profile, 0.0, 22.0) for case in (replace(on_tray, support="frame"), on_tray))
+    assert (free.limit, free.formable_s is not None) == ("lower face", True)
+    assert carried.formable_s > free.formable_s  # type: ignore[operator]
+    assert [one.name for one in carries_of(on_tray, profile, 0.0, 22.0)] == ["on a cold morning", "in a draught"]

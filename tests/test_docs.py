@@ -24,10 +24,10 @@ from thermal.polymer_data import polymer_from_mapping
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = (
     "README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md", "docs/records.md", "docs/watch.md",
-    "docs/oven-page.md", "docs/drift.md",
+    "docs/oven-page.md", "docs/drift.md", "docs/choosing.md",
 )  # fmt: skip
 #: Files of a person's own shop.
-A_SHOPS = ("ovens/", "polymers/", "records/", "shop.toml")
+A_SHOPS = ("ovens/", "polymers/", "records/", "shop.toml", "equipment.toml", "limb.toml")
 SKIPPED = re.compile(r"\..*cache|\.venv.*|\.git|\.hypothesis|__pycache__|dist|htmlcov|demo-plan\..*")
 #: Places that exist on one machine only. Put together here, so that this file does not name them itself.
 LOCAL = re.compile("|".join([r"(?<![\w.])/" + r"work\b", r"\bsha" + "red/", "/" + "tmp/", "/" + "home/"]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermal.room import free_convection_w_m2k, room_faces
+from thermal.room import Room, draught_w_m2k, free_convection_w_m2k, room_faces, vertical_convection_w_m2k
 
 ROOM_C, LENGTH_M = 22.0, 0.075  # a 0.3 m square: area over perimeter
 
@@ -81,3 +81,41 @@ def test_slopes_and_columns() -> None:
     assert not by_time.any()
     one = faces.columns(np.array([1]))
     np.testing.assert_allclose(one.flux(one.air.drive(np.zeros(1)), face[:, 1:]), faces.flux(drive, face)[:, 1:])
+
+
+# The same libraries, upright plate 0.3 m high (S.W. Churchill, H.H.S. Chu 1975): face °C -> h, W/(m2 K).
+UPRIGHT = {40.0: 4.216, 80.0: 5.762, 120.0: 6.524, 160.0: 7.008, 200.0: 7.346}
+
+
+@pytest.mark.parametrize("face_c", UPRIGHT)
+def test_upright_face_against_the_libraries(face_c: float) -> None:
+    assert vertical_convection_w_m2k(face_c, ROOM_C, 0.3) == pytest.approx(UPRIGHT[face_c], rel=0.015)
+
+
+def test_printed_upright_plate() -> None:
+    # Cengel Ex. 9-2 (a): the same plate upright, 115 W; 3.5 % as above.
+    assert vertical_convection_w_m2k(90.0, 30.0, 0.6) * 0.36 * 60.0 == pytest.approx(115.0, rel=0.035)
+
+
+def test_draught_is_the_laminar_plate() -> None:
+    # Nu = 0.664 Re^(1/2) Pr^(1/3), 0.3 m, film 100 °C (CoolProp 8.0.0 air): 1, 3, 5 m/s -> 7.1, 12.2, 15.8 W/(m2 K).
+    for speed, wanted in ((1.0, 7.1), (3.0, 12.2), (5.0, 15.8)):
+        assert draught_w_m2k(180.0, 20.0, 0.3, speed) == pytest.approx(wanted, rel=0.02)
+    assert draught_w_m2k(180.0, 20.0, 0.3, 0.0) == 0.0
+
+
+def test_draught_adds_to_free_convection_and_a_warm_mold_takes_less() -> None:
+    def loss(room: Room) -> tuple[float, float]:
+        faces = room_faces(room, LENGTH_M, 0.9)
+        upper, lower = -faces.flux(faces.air.drive(np.zeros(1)), np.full((2, 1), 160.0))[:, 0]
+        return float(upper), float(lower)
+
+    still = loss(Room(ROOM_C))
+    assert loss(Room(ROOM_C, draught_m_s=1.0))[0] > 1.05 * still[0]
+    assert loss(Room(ROOM_C, draught_m_s=1.0))[1] > 1.2 * still[1]
+    cold, warm = loss(Room(ROOM_C, mold_c=ROOM_C)), loss(Room(ROOM_C, mold_c=60.0))
+    assert cold[0] == warm[0] == still[0]
+    assert cold[1] == pytest.approx(still[1], rel=1e-12)
+    # Half of the lower face's view is at 60 °C instead of 22 °C (Stefan and Boltzmann, interpolated in the table).
+    gained = 0.5 * 0.9 * 5.670374e-8 * ((60.0 + 273.15) ** 4 - (22.0 + 273.15) ** 4)
+    assert cold[1] - warm[1] == pytest.approx(gained, rel=1e-6)

@@ -11,8 +11,8 @@ from thermal.build import sheet_material
 from thermal.case import Departures
 from thermal.history import record
 from thermal.polymer import Polymer
-from thermal.room import room_faces
-from thermal.slab import Slab
+from thermal.room import Room, room_faces
+from thermal.slab import Lump, Slab
 
 Array = NDArray[np.float64]
 
@@ -40,26 +40,30 @@ def carry(
     polymer: Polymer,
     gauge_m: float,
     profile_c: Array,
-    room_c: float,
+    room: float | Room,
     stretch: float = 1.0,
     length_m: float = DEFAULT_LENGTH_M,
+    tray: Lump | None = None,
 ) -> Carry:
     """Cool a sheet in the room.
 
     Args:
         gauge_m: of the flat sheet, m. profile_c: temperatures on leaving the oven, °C, (nodes,), upper face first.
         stretch: area of the bubble over the clamped area: the sheet is thinner by it.
-        length_m: area over perimeter of the sheet, m.
+        room: °C of a still one, or a `Room` with a draught or a mold below. length_m: area over perimeter, m.
+        tray: that the sheet is carried on, with its temperature on leaving the oven; None: a frame, both faces free.
 
     On the way down the melt undercools: the heat of melting is not given back above the crystallisation range.
     """
+    within = room if isinstance(room, Room) else Room(room)
     falling = replace(polymer, melting=(polymer.crystallisation,) if polymer.crystallisation else ())
     mass = float(polymer.density.at(23.0)) * gauge_m / stretch
     slab = Slab(
         sheet_material(falling, Departures(), 1),
         np.array([mass]),
         profile_c[:, None],
-        room_faces(room_c, length_m, polymer.surface.emissivity),
+        room_faces(within, length_m, polymer.surface.emissivity),
+        (None, tray),
     )
     history = record(slab, _FOLLOWED_S, intervals=len(profile_c) - 1)
     time = np.concatenate([np.arange(0.0, 120.0, 0.5), np.arange(120.0, _FOLLOWED_S + 1.0, 2.0)])
@@ -68,6 +72,6 @@ def carry(
     until = [float(time[np.argmax(face)]) if face.any() else np.inf for face in cold]
     first = int(np.argmin(until))
     if not np.isfinite(until[first]):
-        return Carry(None, None, float(temperature[:, -1].mean()), room_c)
+        return Carry(None, None, float(temperature[:, -1].mean()), within.air_c)
     at = int(np.argmax(cold[first]))
-    return Carry(until[first], ("upper face", "lower face")[first], float(temperature[:, at].mean()), room_c)
+    return Carry(until[first], ("upper face", "lower face")[first], float(temperature[:, at].mean()), within.air_c)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from thermal import advice
 from thermal.build import oven_faces, slab
-from thermal.carry import DEFAULT_LENGTH_M, Carry, carry
+from thermal.carries import CarryIn, carries_of, carry_of
+from thermal.carry import Carry
 from thermal.case import Case
 from thermal.fields import InputError
 from thermal.grid import coldest_c
@@ -89,7 +90,8 @@ class Plan:
         both without a time where there is none. ready_s: when all minima are met, window or not; None: never.
         spoilt_s, spoilt_by: when and by what the first maximum is broken. target: None without a window.
         window_probability: share of the draws with a window. state_c: coldest point and faces at the pull, °C.
-        carry: from the target; preheat_s: wait after the air has reached its set temperature.
+        carry: from the target; carries: the same where the room is not still.
+        preheat_s: wait after the air has reached its set temperature.
         notes: what was assumed or left its range.
         coldest_end_c: coldest point at the end of a sheet that never gets ready, °C; None otherwise.
     """
@@ -106,6 +108,7 @@ class Plan:
     curve: Curve
     state_c: dict[str, float] | None
     carry: Carry | None
+    carries: tuple[CarryIn, ...]
     preheat_s: float
     options: Options
     notes: tuple[Note, ...]
@@ -132,6 +135,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
     curve, history = _curve(case, _shown_until(case, ready, spoilt, target, until))
     never = None if ready is not None else float(curve.core_c[-1])
     state, carried = None, None
+    otherwise: tuple[CarryIn, ...] = ()
     if target is not None:
         at = np.array([target.time_s])
         profile = history.temperature_at(at)
@@ -140,7 +144,8 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
             "upper": float(profile[0, 0]),
             "lower": float(profile[-1, 0]),
         }
-        carried = carry_of(case, profile[:, 0], float(history.drop_ratio_at(at)[0]), room_c)
+        leaving = profile[:, 0], float(history.drop_ratio_at(at)[0]), room_c
+        carried, otherwise = carry_of(case, *leaving), carries_of(case, *leaving)
     minimum_names = found.opening_limit(0) if ready is not None else None
     return Plan(
         case=case,
@@ -155,6 +160,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
         curve=curve,
         state_c=state,
         carry=carried,
+        carries=otherwise,
         preheat_s=preheat_s(case.oven, case.set_c, room_c),
         options=_options(case, of, exists),
         notes=(*drawn.notes, *_notes(case, curve)),
@@ -252,21 +258,6 @@ def _curve(case: Case, until_s: float) -> tuple[Curve, History]:
         ),
         history,
     )
-
-
-def carry_of(case: Case, profile_c: Array, drop_ratio: float, room_c: float) -> Carry:
-    """How long a sheet stays formable that leaves the oven with this profile, °C, (nodes,), and drop over radius."""
-    return carry(case.polymer, case.gauge_m, profile_c, room_c, 1.0 + drop_ratio**2, _cooling_length_m(case))
-
-
-def _cooling_length_m(case: Case) -> float:
-    """Area over perimeter of the sheet in its opening, m."""
-    if case.opening_m is None:
-        return DEFAULT_LENGTH_M
-    if len(case.opening_m) == 1:
-        return case.opening_m[0] / 4.0
-    a, b = case.opening_m
-    return a * b / (2.0 * (a + b))
 
 
 def _options(case: Case, of: Limits, exists: bool) -> Options:

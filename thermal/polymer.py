@@ -223,7 +223,7 @@ class Polymer:
     change), conductivity W/(m K), heat_capacity J/(kg K) without melting, melting ranges in ascending
     order (none: amorphous), viscosity (None: not known, the drop cannot be predicted).
     `clears_when_melted`: natural sheet visibly turns clear when its core has
-    melted.
+    melted. `sticks_to_itself`: hot sheet pressed on hot sheet welds, so that a seam can be made.
     """
 
     id: str
@@ -241,6 +241,7 @@ class Polymer:
     forming: Forming
     drying: Drying | None
     clears_when_melted: bool
+    sticks_to_itself: bool = False
 
     @property
     def semi_crystalline(self) -> bool:

@@ -296,6 +296,8 @@ def polymer_from_mapping(mapping: Mapping[str, Any], where: str) -> Polymer:
         forming=_forming(top.table("forming")),
         drying=_drying(top.maybe_table("drying")),
         clears_when_melted=top.flag("clears_when_melted", default=bool(meltings)),
+        # Common practice, no source: sheet that melts (PP, PE, EVA, ionomer) welds to itself, glassy sheet does not.
+        sticks_to_itself=top.flag("sticks_to_itself", default=bool(meltings)),
     )
     top.close()
     _check_together(polymer, top)

@@ -27,6 +27,22 @@ _AIR_PRANDTL = [0.708, 0.7003, 0.6982, 0.6980]
 _TABLE_C = np.arange(-60.0, 341.0, 5.0)
 
 
+def _air_at(face_c: float, room_c: float) -> tuple[float, float, float, float]:
+    """Kinematic viscosity m2/s, conductivity W/(m K), Prandtl number and kelvin of air at the film temperature."""
+    film_c = 0.5 * (face_c + room_c)
+    density, viscosity, conductivity, prandtl = (
+        float(np.interp(film_c, _AIR_C, values))
+        for values in (_AIR_DENSITY_KG_M3, _AIR_VISCOSITY_PA_S, _AIR_CONDUCTIVITY_W_MK, _AIR_PRANDTL)
+    )
+    return viscosity / density, conductivity, prandtl, film_c + ZERO_C_IN_K
+
+
+def _grashof(face_c: float, room_c: float, length_m: float) -> float:
+    kinematic, _, _, film_k = _air_at(face_c, room_c)
+    hotter = max(abs(face_c - room_c), 0.1)
+    return float(GRAVITY_M_S2 * hotter * length_m**3 / (film_k * kinematic**2))
+
+
 def free_convection_w_m2k(face_c: float, room_c: float, length_m: float, upward: bool) -> float:
     """Heat transfer coefficient of a horizontal face in still air, W/(m2 K).
 
@@ -37,16 +53,42 @@ def free_convection_w_m2k(face_c: float, room_c: float, length_m: float, upward:
     """
     from ht import Nu_horizontal_plate_McAdams
 
-    film_c = 0.5 * (face_c + room_c)
-    density, viscosity, conductivity, prandtl = (
-        float(np.interp(film_c, _AIR_C, values))
-        for values in (_AIR_DENSITY_KG_M3, _AIR_VISCOSITY_PA_S, _AIR_CONDUCTIVITY_W_MK, _AIR_PRANDTL)
-    )
-    kinematic = viscosity / density
-    hotter = max(abs(face_c - room_c), 0.1)
-    grashof = GRAVITY_M_S2 * hotter * length_m**3 / ((film_c + ZERO_C_IN_K) * kinematic**2)
+    _, conductivity, prandtl, _ = _air_at(face_c, room_c)
+    grashof = _grashof(face_c, room_c, length_m)
     assisted = upward == (face_c >= room_c)
     return float(Nu_horizontal_plate_McAdams(Pr=prandtl, Gr=grashof, buoyancy=assisted)) * conductivity / length_m
+
+
+def vertical_convection_w_m2k(face_c: float, room_c: float, height_m: float) -> float:
+    """Heat transfer coefficient of an upright face of a height, m, in still air, W/(m2 K).
+
+    S.W. Churchill, H.H.S. Chu, Int. J. Heat Mass Transfer 18 (1975) 1323, through the package `ht`.
+    """
+    from ht import Nu_vertical_plate_Churchill
+
+    _, conductivity, prandtl, _ = _air_at(face_c, room_c)
+    grashof = _grashof(face_c, room_c, height_m)
+    return float(Nu_vertical_plate_Churchill(Pr=prandtl, Gr=grashof)) * conductivity / height_m
+
+
+def draught_w_m2k(face_c: float, room_c: float, along_m: float, speed_m_s: float) -> float:
+    """Heat transfer coefficient of air that moves along a face of a length, m, at a speed, m/s, W/(m2 K).
+
+    Mean over a flat plate, laminar below a Reynolds number of 5e5, 0.664 Re^(1/2) Pr^(1/3), turbulent beyond: through
+    the package `ht` (H.D. Baehr; H. Schlichting).
+    """
+    if speed_m_s <= 0.0:
+        return 0.0
+    from ht.conv_external import Nu_external_horizontal_plate
+
+    kinematic, conductivity, prandtl, _ = _air_at(face_c, room_c)
+    nusselt = Nu_external_horizontal_plate(Re=speed_m_s * along_m / kinematic, Pr=prandtl)
+    return float(nusselt) * conductivity / along_m
+
+
+def mixed_w_m2k(free: float, forced: float) -> float:
+    """Free and forced convection together: Nu3 = Nu_free3 + Nu_forced3 (Incropera et al., sec. 9.9, recalled)."""
+    return float(np.cbrt(free**3 + forced**3))
 
 
 @dataclass(frozen=True)
@@ -81,19 +123,63 @@ class RoomFaces:
         return RoomFaces(self.air.columns(keep), self.flux_w_m2)
 
 
-def room_faces(room_c: float, length_m: float, emissivity: float, batch: int = 1) -> RoomFaces:
-    """Both faces of a sheet held level in a still room whose walls have the air's temperature.
+@dataclass(frozen=True)
+class Room:
+    """Where a sheet is carried.
+
+    Attributes:
+        air_c: of the air, and of the walls, °C. draught_m_s: speed of the air along the sheet. mold_c: of a mold that
+        the lower face hangs over, °C; None: there is none.
+    """
+
+    air_c: float
+    draught_m_s: float = 0.0
+    mold_c: float | None = None
+
+
+#: Share of what the lower face sees that a mold below it fills (estimated: a limb under a sheet twice as wide).
+MOLD_VIEW = 0.5
+
+
+def room_faces(room: float | Room, length_m: float, emissivity: float, batch: int = 1) -> RoomFaces:
+    """Both faces of a sheet held level in a room whose walls have the air's temperature.
 
     Args:
-        room_c: °C. length_m: area over perimeter, m. emissivity: of the sheet.
+        room: °C of a still one, or a `Room`. length_m: area over perimeter, m. emissivity: of the sheet.
     """
-    kelvin = _TABLE_C + ZERO_C_IN_K
-    radiation = emissivity * STEFAN_BOLTZMANN_W_M2K4 * ((room_c + ZERO_C_IN_K) ** 4 - kelvin**4)
+    within = room if isinstance(room, Room) else Room(room)
+    sky = _radiation(emissivity, within.air_c)
+    below = sky
+    if within.mold_c is not None:
+        # The mold fills part of the view, black: plaster emits 0.9 to 0.95 (recalled), and what it reflects of the
+        # sheet's own radiation would only lengthen the carry. The rest of the view is the room.
+        below = (1.0 - MOLD_VIEW) * sky + MOLD_VIEW * _radiation(emissivity, within.mold_c)
     convection = np.array(
         [
-            [free_convection_w_m2k(t, room_c, length_m, upward) * (room_c - t) for t in _TABLE_C]
+            [
+                mixed_w_m2k(
+                    free_convection_w_m2k(t, within.air_c, length_m, upward),
+                    draught_w_m2k(t, within.air_c, 4.0 * length_m, within.draught_m_s),
+                )
+                * (within.air_c - t)
+                for t in _TABLE_C
+            ]
             for upward in (True, False)
         ]
     )
-    steady, none = np.full(batch, room_c), np.zeros(batch)
-    return RoomFaces(OvenAir(steady, steady, none, none, none, ()), convection + radiation)
+    steady, none = np.full(batch, within.air_c), np.zeros(batch)
+    return RoomFaces(OvenAir(steady, steady, none, none, none, ()), convection + np.stack([sky, below]))
+
+
+def _radiation(emissivity: float, surroundings_c: float) -> Array:
+    """Into a face at the table's temperatures, W/m2."""
+    result: Array = (
+        emissivity * STEFAN_BOLTZMANN_W_M2K4 * ((surroundings_c + ZERO_C_IN_K) ** 4 - (_TABLE_C + ZERO_C_IN_K) ** 4)
+    )
+    return result
+
+
+def upright_flux_w_m2(room_c: float, height_m: float, emissivity: float) -> tuple[Array, Array]:
+    """Into an upright face in a still room: temperatures, °C, and W/m2 there, (points,) each; straight in between."""
+    convection = np.array([vertical_convection_w_m2k(t, room_c, height_m) * (room_c - t) for t in _TABLE_C])
+    return _TABLE_C, convection + _radiation(emissivity, room_c)

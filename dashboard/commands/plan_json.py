@@ -16,6 +16,7 @@ from dashboard.plan_measured import preheat_words, residual_words, summary_words
 from dashboard.plan_words import drop_m, note_words
 from dashboard.units import Units
 from thermal.advice import Change
+from thermal.carries import CarryIn
 from thermal.plan import Plan
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def plan_json(
             "limit": carry.limit,
             "mean_c": _number(carry.mean_c),
             "room_c": carry.room_c,
+            "otherwise": [_carry_in(one) for one in plan.carries],
         },
         "preheat_s": _number(plan.preheat_s),
         "options": {
@@ -135,6 +137,19 @@ def _change(change: Change | None) -> dict[str, Any] | None:
         "ready_s": _number(change.ready_s),
         # A window that is never spoilt has no end to count to.
         "width_s": _number(change.width_s) if np.isfinite(change.width_s) else None,
+    }
+
+
+def _carry_in(one: CarryIn) -> dict[str, Any]:
+    """A carry where the room is not still; `mold_c` null where there is no mold below."""
+    room = one.room
+    return {
+        "case": one.name,
+        "room_c": room.air_c,
+        "draught_m_s": room.draught_m_s,
+        "mold_c": room.mold_c,
+        "formable_s": _number(one.carry.formable_s),
+        "limit": one.carry.limit,
     }
 
 

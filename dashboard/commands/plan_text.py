@@ -57,20 +57,20 @@ def plan_text(
     parts = [_answer(answer(plan, units), across)]
     what_else = changes(plan, units)
     if plan.opens.time_s is None:
-        parts.append(_list("What would make one", what_else, across))
+        parts.append(listed("What would make one", what_else, across))
     else:
         advised = [*what_else, *advised]
     parts += [
-        _paragraph(f"{subject(plan, units)}. Times in min:s from the sheet going in.{source and f' {source}'}", across),
+        paragraph(f"{subject(plan, units)}. Times in min:s from the sheet going in.{source and f' {source}'}", across),
         ""
         if recorded is None
-        else _list("Recorded heat beside the model", recorded_words(recorded, plan, units), across),
-        _table("Why", why(plan, units), across),
-        _table("Settings", settings(plan, units), across),
+        else listed("Recorded heat beside the model", recorded_words(recorded, plan, units), across),
+        table("Why", why(plan, units), across),
+        table("Settings", settings(plan, units), across),
         _curve(plan, units, across, encoding),
-        _list("Advice", advised, across),
-        _list("Cautions", cautions(plan, units), across),
-        _list("Taken for granted", [*(note_words(note, units) for note in plan.notes), *notes], across),
+        listed("Advice", advised, across),
+        listed("Cautions", cautions(plan, units), across),
+        listed("Taken for granted", [*(note_words(note, units) for note in plan.notes), *notes], across),
     ]
     return "\n\n".join(part for part in parts if part)
 
@@ -131,11 +131,13 @@ def _marks(plan: Plan) -> list[tuple[float, str]]:
 # ---------------------------------------------------------------- how it is laid out
 
 
-def _paragraph(text: str, width: int) -> str:
+def paragraph(text: str, width: int) -> str:
+    """A text in lines of a width, characters."""
     return "\n".join(textwrap.wrap(text, width))
 
 
-def _table(heading: str, rows: Sequence[tuple[str, str]], width: int) -> str:
+def table(heading: str, rows: Sequence[tuple[str, str]], width: int) -> str:
+    """A heading and rows of a label and words; '' without rows."""
     lines = [heading]
     for label, words in rows:
         first, rest = f"  {label:<{_LABEL}} ", " " * (_LABEL + 3)
@@ -143,7 +145,8 @@ def _table(heading: str, rows: Sequence[tuple[str, str]], width: int) -> str:
     return "\n".join(lines) if rows else ""
 
 
-def _list(heading: str, sentences: Sequence[str], width: int) -> str:
+def listed(heading: str, sentences: Sequence[str], width: int) -> str:
+    """A heading and sentences, each after a dash; '' without any."""
     if not sentences:
         return ""
     wrapped = (textwrap.wrap(one, width, initial_indent="  - ", subsequent_indent="    ") for one in sentences)

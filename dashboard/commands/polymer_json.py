@@ -66,6 +66,7 @@ def polymer_json(polymer: Polymer) -> dict[str, Any]:
         "note": polymer.note,
         "version": polymer.version,
         "clears_when_melted": polymer.clears_when_melted,
+        "sticks_to_itself": polymer.sticks_to_itself,
         "density": _table_json(polymer.density, "kg_m3"),
         "conductivity": _table_json(polymer.conductivity, "w_mk"),
         "heat_capacity": _table_json(polymer.heat_capacity, "j_kgk"),

@@ -86,6 +86,8 @@ def _forming_item(polymer: Polymer) -> Item:
         lines.append(f"area stretch at most {forming.stretch_max:g}")
     if polymer.clears_when_melted:
         lines.append("natural sheet turns clear when its core has melted")
+    if polymer.sticks_to_itself:
+        lines.append("hot sheet sticks to itself: it can be draped with a seam")
     return _item("forming", lines, forming.provenance, " of the °C")
 
 

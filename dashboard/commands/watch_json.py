@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from calibration.estimate import Estimate, Moment, Spread
+from dashboard.after_pull import Pulled
 from dashboard.commands.watch_words import note_lines
 from dashboard.follower import Told
 from dashboard.plan_words import note_words
@@ -16,7 +17,7 @@ from dashboard.units import Units
 KEYS = (
     "time_s", "cue", "core_c", "core_interval_c", "p_ready", "opens_s", "opens_interval_s", "closes_s",
     "closes_interval_s", "drop_mm", "misfit", "notes", "reason", "countdown_s", "countdown_to", "drop_measured_mm",
-    "set_aside",
+    "set_aside", "carries",
 )  # fmt: skip
 
 
@@ -37,8 +38,15 @@ def told_json(told: Told, also: Sequence[str] = ()) -> dict[str, Any]:
         "countdown_s": _rounded(told.countdown_s, 1),
         "countdown_to": told.countdown_to,
         "set_aside": [],
+        "carries": None if told.pulled is None else _carries(told.pulled),
     }
     return found if estimate is None else found | _estimated(estimate)
+
+
+def _carries(pulled: Pulled) -> list[dict[str, Any]]:
+    """Seconds that the sheet stays formable from the oven door: in a still room, and otherwise."""
+    every = [("still room", pulled.carry), *((one.name, one.carry) for one in pulled.carries)]
+    return [{"case": name, "formable_s": _rounded(carry.formable_s, 1)} for name, carry in every]
 
 
 def line(content: dict[str, Any]) -> str:

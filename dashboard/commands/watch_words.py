@@ -10,6 +10,7 @@ from calibration.observed import Observed
 from dashboard.after_pull import After
 from dashboard.follower import Followed, Told
 from dashboard.plan_measured import column_name
+from dashboard.plan_settings import carries_words
 from dashboard.plan_words import note_words, percent
 from dashboard.units import Units
 from thermal.heat import role_of
@@ -123,6 +124,7 @@ def _after_rows(told: Told, units: Units) -> list[tuple[str, str]]:
         ("pulled", f"at {units.seconds(told.pulled.at_s)}; it was ready with {percent(then.p_ready)}"),
         ("core then", _spread_words(then.core_c, units)),
         ("carry", f"{formable} from the oven door (room {units.temperature(carry.room_c)}, still air)"),
+        ("else", carries_words(told.pulled.carries, units)),
     ]
 
 
