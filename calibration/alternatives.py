@@ -196,7 +196,7 @@ def _of_sensors(seen: Observed, until_s: float) -> list[Cause]:
             for share in _ONSETS
         ]
         found.append(Cause("drifting", name, 0.004 / len(faces), fault=Fault("drifting", name, 0.0)))
-    first = [next(iter(seen.of_role(role)), None) for role in FACES]
-    if first[0] in faces and first[1] in faces and first[0] is not None and first[1] is not None:
-        found.append(Cause("swapped", f"{first[0]} and {first[1]}", 0.004, swapped=(first[0], first[1])))
+    upper, lower = ([name for name in seen.of_role(role) if name in faces][:1] for role in FACES)
+    if upper and lower:
+        found.append(Cause("swapped", f"{upper[0]} and {lower[0]}", 0.004, swapped=(upper[0], lower[0])))
     return found

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.after_pull import PULLED
 from dashboard.commands.heats_wall import wall_words
 from dashboard.heat_form import one_line
 from dashboard.review import Review
@@ -31,7 +32,6 @@ from dashboard.review_words import (
 from dashboard.units import Units
 from logger.heat_export import StoredHeat, utc_of
 from logger.records import CHECKS
-from thermal.heat import Event
 
 if TYPE_CHECKING:
     from logger.records import Correction
@@ -40,7 +40,7 @@ Array = NDArray[np.float64]
 Row = tuple[str, str]
 
 #: Points of a curve, findings, corrections and photos at most: the report is for one or two pages.
-_POINTS, _FINDINGS, _CORRECTIONS, _WALLS, _NOTES = 240, 6, 8, 14, 6
+_POINTS, _FINDINGS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 8, 14, 6, 10
 _PHOTO_PX = 360
 _CHECK_WORDS = dict(
     zip(
@@ -260,8 +260,10 @@ def _shown(celsius: Array, units: Units) -> Array:
 
 def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:
     """Events, the window's opening and where the likeliest cause shows."""
-    events: list[Event] = [one for one in of.heat.events if 0.0 <= one.time_s <= until_s + 1.0]
-    found = [(one.time_s, one_line(one.name.replace("_", " "), 24)) for one in events[:10]]
+    inside = [one for one in of.heat.events if 0.0 <= one.time_s <= until_s and one.name != PULLED]
+    found = [(one.time_s, one_line(one.name.replace("_", " "), 24)) for one in inside[:_MARKS]]
+    if of.pulled:
+        found.append((until_s, "pulled"))
     before = of.diagnosis.at_pull.before_ready_s
     opens_s = None if before is None else of.diagnosis.at_pull.time_s + before.middle
     if opens_s is not None and 0.0 < opens_s <= until_s:

@@ -60,6 +60,7 @@ def _document(of: Report) -> FPDF:
     page.add_font(_FONT, "B", str(fonts / "DejaVuSans-Bold.ttf"))
     page.set_title(of.title)
     page.set_lang("en")
+    page.set_display_mode("default")  # else the file would say how it is to be opened
     page.set_creator("Pullcue")
     page.set_producer("Pullcue")
     page.set_creation_date(datetime.datetime.combine(of.printed, datetime.time(), datetime.UTC))
@@ -78,18 +79,17 @@ def _head(page: FPDF, of: Report) -> None:
     top = page.get_y()
     wide = page.epw - (_CODE_MM + 4.0 if of.code else 0.0)
     page.set_font(_FONT, "B", 14)
-    page.multi_cell(wide, 6.5, of.title, new_x="LMARGIN", new_y="NEXT")
+    page.multi_cell(wide, 6.5, of.title, align="L", new_x="LMARGIN", new_y="NEXT")
     page.set_font(_FONT, "B", 9.5)
-    page.multi_cell(wide, 4.8, of.headline, new_x="LMARGIN", new_y="NEXT")
+    page.multi_cell(wide, 4.8, of.headline, align="L", new_x="LMARGIN", new_y="NEXT")
     if of.code:
         _code(page, of.code, page.w - _MARGIN - _CODE_MM, top)
         page.set_y(max(page.get_y(), top + _CODE_MM))
     photo_top = page.get_y() + 1.0
     page.set_y(photo_top)
     if of.photo is not None:
-        placed = page.image(BytesIO(of.photo), x=page.w - _MARGIN - _PHOTO_MM, y=photo_top, w=_PHOTO_MM, h=_PHOTO_MM,
+        page.image(BytesIO(of.photo), x=page.w - _MARGIN - _PHOTO_MM, y=photo_top, w=_PHOTO_MM, h=_PHOTO_MM,
                             keep_aspect_ratio=True, alt_text="photo of the label")  # fmt: skip
-        del placed
         page.set_right_margin(_MARGIN + _PHOTO_MM + 3.0)
     _rows(page, of.facts, 30.0)
     _text(page, f"Checks: {of.checks}", 7.5)

@@ -87,7 +87,8 @@ def evidence_words(one: Finding, of: Review, units: Units) -> str:
     if one.alike:
         others = "; ".join(alike_words(name, of.diagnosis, units) for name in one.alike)
         parts.append(f"these readings cannot tell it from: {others}")
-    return "; ".join(parts)
+    words = "; ".join(parts)
+    return words[:1].upper() + words[1:]
 
 
 def alike_words(name: str, of: Diagnosis, units: Units) -> str:
