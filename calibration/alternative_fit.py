@@ -29,8 +29,9 @@ Array = NDArray[np.float64]
 
 #: An ensemble has so many members, or twice its unknowns.
 MEMBERS = 96
-#: Agreement of members and posterior at which an alternative is done (see `Update.far`), and most rounds.
-_FAR, ROUNDS = 0.35, 5
+#: An alternative is done when members and posterior agree (see `Update.far`), or its evidence (logarithm) has not moved
+#: by more than the second from one round to the next; most rounds.
+_FAR, _STANDS, ROUNDS = 0.35, 0.3, 5
 #: After the second round, alternatives this far below the best (logarithm of the evidence) are given up.
 _HOPELESS = 14.0
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
@@ -50,7 +51,8 @@ class Given:
     Attributes:
         case, of: as stated; fitted flat where nobody saw the bubble. seen: what is believed of it.
         line_mm: what each drop line stands for. time_s: times at which members are compared with readings, from 0 to
-        the end. opening_m: the frame's, for what is followed after the fit. hangs: whether the bubble was seen.
+        the end. heard: the measured air at these times. opening_m: the frame's, for what is followed after the fit.
+        hangs: whether the bubble was seen.
     """
 
     case: Case
@@ -58,6 +60,7 @@ class Given:
     seen: Observed
     line_mm: Mapping[str, float]
     time_s: Array
+    heard: Heard | None
     opening_m: tuple[float, ...] | None
     hangs: bool
 
@@ -81,15 +84,16 @@ def given(case: Case, of: Limits, seen: Observed, line_mm: Mapping[str, float], 
     hangs = bool(known.of_role("drop_mm")) or any(event.name in LINES for event in known.events)
     time_s = times.past(end_s, air.doors_s(known), times.widest_s(end_s, case.drops and hangs))
     if not case.drops or hangs:
-        return Given(case, of, known, line_mm, time_s, case.opening_m, hangs and case.drops)
+        found = air.heard(case, known, time_s, end_s)
+        return Given(case, of, known, line_mm, time_s, found, case.opening_m, hangs and case.drops)
     thins_s = _thins_s(case, of, known, time_s)
     columns = {
         name: np.where(known.time_s > thins_s, np.nan, values) if role_of(name) in FACES else values
         for name, values in known.columns.items()
     }
-    flat = replace(case, opening_m=None)
-    return Given(flat, replace(of, drop_min=None, drop_max=None), replace(known, columns=columns), line_mm, time_s,
-                 case.opening_m, False)  # fmt: skip
+    flat, found = replace(case, opening_m=None), air.heard(case, known, time_s, end_s)
+    limits, seen = replace(of, drop_min=None, drop_max=None), replace(known, columns=columns)
+    return Given(flat, limits, seen, line_mm, time_s, found, case.opening_m, False)
 
 
 def _thins_s(case: Case, of: Limits, seen: Observed, time_s: Array) -> float:
@@ -166,7 +170,9 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
         if not waiting:
             break
         for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
-            done[i] = one
+            before = done.get(i)
+            stands = before is not None and abs(one.log_evidence - before.log_evidence) < _STANDS
+            done[i] = replace(one, settled=one.settled or stands)
             proposals[i] = one.update.proposal(one.proposal)
     return sorted(done.values(), key=lambda one: -one.weight)
 
@@ -204,7 +210,7 @@ def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> 
         waiting = _Waiting(place, one, proposal, xi, proposal.members(xi))
         case = one.case(given.case)
         # Faults of sensors move nothing: alternatives that heat alike from one proposal share their members.
-        groups.setdefault((case.polymer.id, case.film, case.oven.tray, one.walls_below_k), []).append(waiting)
+        groups.setdefault((case.polymer.id, case.film, case.oven.tray, xi.shape[1]), []).append(waiting)
     found = []
     for group in groups.values():
         for waiting, members in zip(group, _heated(given, group), strict=True):
@@ -229,8 +235,10 @@ def _heated(given: Given, group: Sequence[_Waiting]) -> list[Members]:
             for name, value in move.values(row).items():
                 column = moved.setdefault(name, np.full(sum(sizes), 1.0 if move.factor else 0.0))
                 column[own] = column[own] * value if move.factor else column[own] + value
-    found = heard(given, several[0].alternative, given.end_s)
-    solved = solve(case, given.of, None if found is None else [found], normals, given.time_s, given.end_s, moved=moved)
+    airs = [found for one in several if (found := walled(given.heard, one.alternative)) is not None]
+    if not any(one.alternative.walls_below_k for one in several):
+        airs = airs[:1]
+    solved = solve(case, given.of, airs or None, normals, given.time_s, given.end_s, moved=moved)
     parts = {
         key: solved.columns(slice(sum(sizes[:k]), sum(sizes[: k + 1]))) for k, key in enumerate(unique)
     }  # fmt: skip
@@ -238,13 +246,11 @@ def _heated(given: Given, group: Sequence[_Waiting]) -> list[Members]:
 
 
 def _key(one: _Waiting) -> bytes:
-    moves = repr(one.alternative.moves).encode() if one.alternative.moves else b""
-    return one.normals.tobytes() + moves
+    return one.normals.tobytes() + repr((one.alternative.moves, one.alternative.walls_below_k)).encode()
 
 
-def heard(given: Given, one: Alternative, now_s: float) -> Heard | None:
-    """The air that was measured up to a moment; with walls that had not caught up where the alternative says so."""
-    found = air.heard(given.case, given.seen, given.time_s, now_s)
+def walled(found: Heard | None, one: Alternative) -> Heard | None:
+    """The measured air, with walls that had not caught up where the alternative says so."""
     if found is None or not one.walls_below_k:
         return found
     # An air that came up late by so much leaves the walls, which follow it, below their balance.
@@ -316,7 +322,7 @@ def _faulty(given: Given, one: Evidence, fault: Fault) -> Evidence:
     if fault.kind == "drifting":
         ramp = _DRIFT_K * one.at_s / given.end_s
         return replace(one, covariance=one.covariance + np.outer(ramp, ramp))
-    found = air.heard(given.case, given.seen, given.time_s, given.end_s)
+    found = given.heard
     around = np.full(len(one.at_s), given.case.set_c)
     if found is not None:
         around = np.interp(one.at_s, given.time_s, 0.5 * (found.upper_c + found.lower_c))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import air
-from calibration.alternative_fit import Fitted, Given, heard
+from calibration.alternative_fit import Fitted, Given, walled
 from calibration.estimate import Spread
 from calibration.evidence import at_time, first_passed
 from calibration.members import Members, names, profile_c, solve
@@ -91,8 +91,7 @@ def _heated(given: Given, one: Fitted) -> Members:
     case = _hanging(given, one)
     stated = len(names(case))
     time_s = _beyond(given)
-    further = replace(given, time_s=time_s)
-    found = heard(further, one.alternative, given.end_s)
+    found = walled(air.heard(case, given.seen, time_s, given.end_s), one.alternative)
     moved = _moved(one, normals[stated:])
     airs = None if found is None else [found]
     return solve(case, given.of, airs, normals[:stated], time_s, float(time_s[-1]), moved=moved)
@@ -123,7 +122,7 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     mean = one.update.proposal(one.proposal).mean
     case = _hanging(given, one)
     stated = len(names(case))
-    found = heard(given, one.alternative, given.end_s)
+    found = walled(given.heard, one.alternative)
     return profile_c(case, found, mean[:stated], given.time_s, given.end_s, _moved(one, mean[stated:, None]))
 
 
@@ -171,7 +170,8 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
     of: Limits = given.of
 
     def now(values: Array) -> Array:
-        return at_time(members.time_s, values, end)[0]
+        found: Array = at_time(members.time_s, values, end)[0]
+        return found
 
     core = now(members.coldest_c)
     hotter = np.fmax(members.upper_c, members.lower_c)

@@ -255,7 +255,8 @@ def _figure(of: Review, units: Units) -> Figure:
 
 
 def _shown(celsius: Array, units: Units) -> Array:
-    return np.vectorize(units.temperature_value, otypes=[float])(celsius)
+    found: Array = np.vectorize(units.temperature_value, otypes=[float])(celsius)
+    return found
 
 
 def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:

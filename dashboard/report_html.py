@@ -99,7 +99,7 @@ class Scale:
 
     def y(self, value: float) -> float:
         """mm from the top."""
-        return ABOVE + (HIGH - ABOVE - BELOW) * (self.high - value) / (self.high - self.low)
+        return float(ABOVE + (HIGH - ABOVE - BELOW) * (self.high - value) / (self.high - self.low))
 
     def ticks_s(self) -> list[float]:
         """Times with a label."""

@@ -60,7 +60,6 @@ def _document(of: Report) -> FPDF:
     page.add_font(_FONT, "B", str(fonts / "DejaVuSans-Bold.ttf"))
     page.set_title(of.title)
     page.set_lang("en")
-    page.set_display_mode("default")  # else the file would say how it is to be opened
     page.set_creator("Pullcue")
     page.set_producer("Pullcue")
     page.set_creation_date(datetime.datetime.combine(of.printed, datetime.time(), datetime.UTC))

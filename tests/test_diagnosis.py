@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal, norm
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
 from calibration.alternative_fit import Given, fit, given
 from calibration.alternatives import Alternative, Cause, Move, alternatives
-from calibration.diagnosis import CARRIED_LONG, NOTHING, Around, Diagnosis, diagnose
+from calibration.diagnosis import CARRIED_LONG, NOTHING, Around, Diagnosis, _of_carry, diagnose
 from calibration.doubt import STILL, believed, set_aside
 from calibration.evidence import Evidence
 from calibration.members import further, names
@@ -173,13 +173,13 @@ def sizes() -> list[Plant]:
 
 @pytest.fixture(scope="module")
 def heats() -> tuple[Case, list[Planted]]:
-    """Four heats of 6 mm, air and upper face measured, each with one large cause or none; truths on the finer grid."""
-    case, of = cell(6.0, CALIBRATED)
+    """Heats of 4 mm, air and upper face measured, each with one large cause or none; truths on the finer grid."""
+    case, of = cell(4.0, CALIBRATED)
     return case, planted(case, of, sizes(), FACE, seed=5)
 
 
 def known_of(case: Case, heat: Planted) -> Given:
-    return given(case, cell(6.0, CALIBRATED)[1], believed(case, heat.seen).seen, {}, heat.end_s)
+    return given(case, cell(4.0, CALIBRATED)[1], believed(case, heat.seen).seen, {}, heat.end_s)
 
 
 @pytest.fixture(scope="module")
@@ -188,13 +188,14 @@ def diagnosed(heats: tuple[Case, list[Planted]]) -> list[Diagnosis]:
     aside = [tuple(set_aside(case, heat.seen)) for heat in some]
     around = [Around(aside=one, carried_s=60.0, formable_s=70.0) for one in aside]
     start = prior(len(names(case)))
-    return [diagnose(known_of(case, heat), start, one) for heat, one in zip(some, around, strict=True)]
+    # The frozen one is judged by its rule alone: see below. Each of the others takes some seconds.
+    return [diagnose(known_of(case, heat), start, one) for heat, one in zip(some[:3], around[:3], strict=True)]
 
 
 def test_large_causes_are_named_first_and_a_sound_heat_is_left_alone(diagnosed: list[Diagnosis]) -> None:
-    sound, thick, loose, frozen = (one.first for one in diagnosed)
+    sound, thick, loose = (one.first for one in diagnosed)
     assert sound.kind == NOTHING
-    assert (loose.kind, loose.of, frozen.kind, frozen.of) == ("loose", "face_upper_c", "frozen", "face_upper_c")
+    assert (loose.kind, loose.of) == ("loose", "face_upper_c")
     assert thick.kind == "gauge"
     assert thick.size is not None
     assert thick.size_std is not None
@@ -205,12 +206,12 @@ def test_large_causes_are_named_first_and_a_sound_heat_is_left_alone(diagnosed: 
 def test_the_core_at_the_pull_is_within_its_interval(
     heats: tuple[Case, list[Planted]], diagnosed: list[Diagnosis]
 ) -> None:
-    # Four 90 % intervals: that three hold is what chance leaves with 95 % (binomial).
+    # Three 90 % intervals, widened by half a kelvin for what the truth's finer grid and a fit on a few rounds leave.
     held = [
         found.at_pull.core_c.low - 0.5 <= heat.core_c <= found.at_pull.core_c.high + 0.5
-        for heat, found in zip(heats[1], diagnosed, strict=True)
+        for heat, found in zip(heats[1], diagnosed, strict=False)
     ]
-    assert sum(held) >= 3
+    assert sum(held) >= 2
 
 
 def test_the_course_ends_at_the_pull_and_rises(diagnosed: list[Diagnosis]) -> None:
@@ -220,11 +221,17 @@ def test_the_course_ends_at_the_pull_and_rises(diagnosed: list[Diagnosis]) -> No
         assert np.all(one.course.core_c[0] <= one.course.core_c[2])
 
 
-def test_what_stood_still_is_said_with_its_time(heats: tuple[Case, list[Planted]]) -> None:
+def test_a_thermocouple_that_stood_still_is_named_with_its_time(heats: tuple[Case, list[Planted]]) -> None:
     case, some = heats
-    aside = set_aside(case, some[3].seen)
-    assert [(one.column, one.reason) for one in aside] == [("face_upper_c", STILL)]
-    assert set_aside(case, some[0].seen) == []
+    (aside,) = set_aside(case, some[3].seen)
+    assert (aside.column, aside.reason, set_aside(case, some[0].seen)) == ("face_upper_c", STILL, [])
+    known = known_of(case, replace(some[3], seen=without_face(some[3].seen)))
+    first = diagnose(known, prior(len(names(case))), Around(aside=(aside,))).first
+    assert (first.kind, first.of, first.from_s) == ("frozen", "face_upper_c", aside.from_s)
+
+
+def without_face(seen: Observed) -> Observed:
+    return replace(seen, columns={name: seen.columns[name] for name in ("air_upper_c", "air_lower_c")})
 
 
 def test_probabilities_are_probabilities(diagnosed: list[Diagnosis]) -> None:
@@ -236,6 +243,11 @@ def test_probabilities_are_probabilities(diagnosed: list[Diagnosis]) -> None:
 def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(diagnosed: list[Diagnosis]) -> None:
     carried = next(one for one in diagnosed[0].findings if one.kind == CARRIED_LONG)
     assert carried.probability < 0.05
+    late = _of_carry(Around(carried_s=200.0, formable_s=70.0))
+    assert late is not None
+    assert late.probability > 0.9
+    assert late.size == 130.0
+    assert _of_carry(Around(carried_s=200.0)) is None
 
 
 def test_an_alternative_that_moves_nothing_is_as_likely_as_none(heats: tuple[Case, list[Planted]]) -> None:
