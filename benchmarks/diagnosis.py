@@ -28,11 +28,11 @@ from calibration import air
 from calibration.air_signs import air_signs
 from calibration.alternative_fit import fit, given
 from calibration.alternatives import Alternative, alternatives
-from calibration.diagnosis import NOTHING, Around, Diagnosis, Finding, diagnose
+from calibration.diagnosis import NOTHING, Around, Diagnosis, Finding, diagnose, explanations
 from calibration.doubt import believed, set_aside
 from calibration.estimator import Estimator
-from calibration.members import names
-from calibration.posterior import prior
+from calibration.members import Members, names
+from calibration.posterior import Proposal, prior
 from live_cases import CALIBRATED, cell
 from planted_heats import LABELS, MOVES, SOUND, WHOLE, Plant, Planted, as_stated, planted
 from thermal.case import Case
@@ -108,7 +108,7 @@ def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
     return found
 
 
-def _start(case: Case, of: Limits, kind: str, heat: Planted):  # type: ignore[no-untyped-def]
+def _start(case: Case, of: Limits, kind: str, heat: Planted) -> Proposal:
     if "drop" not in SETS[kind]:
         return prior(len(names(case)))
     live = Estimator(case, of, LINE_MM)
@@ -119,8 +119,8 @@ def _start(case: Case, of: Limits, kind: str, heat: Planted):  # type: ignore[no
 def diagnosed(case: Case, of: Limits, kind: str, heat: Planted, polymers: Sequence[str] = POLYMERS) -> Diagnosis:
     """One heat through the diagnosis, as the review does it."""
     known = given(case, of, believed(case, heat.seen).seen, LINE_MM, heat.end_s)
-    around = Around(aside=tuple(set_aside(case, heat.seen)), polymers=tuple(map(shipped_polymer, polymers)))
-    return diagnose(known, _start(case, of, kind, heat), around)
+    fits = explanations(known, _start(case, of, kind, heat), tuple(map(shipped_polymer, polymers)))
+    return diagnose(known, fits, Around(aside=tuple(set_aside(case, heat.seen))))
 
 
 def plants(kind: str, count: int, sound: int, sizes: Sequence[float], least: dict[str, float]) -> list[Plant]:
@@ -149,14 +149,14 @@ def features(case: Case, of: Limits, heats: Sequence[Planted]) -> Array:
     return np.stack([_features(case, members, heat, k) for k, heat in enumerate(heats)])
 
 
-def _features(case: Case, members: object, heat: Planted, k: int) -> Array:
+def _features(case: Case, members: Members, heat: Planted, k: int) -> Array:
     face = heat.seen.columns.get("face_upper_c")
     at = np.linspace(0.0, heat.end_s, _BINS + 1)
     rows: list[float] = []
     trust = believed(case, heat.seen).seen
     if face is not None:
         values = np.where(np.isfinite(trust.columns["face_upper_c"]), face, np.nan)
-        off = values - np.interp(heat.seen.time_s, members.time_s, members.upper_c[:, k])  # type: ignore[attr-defined]
+        off = values - np.interp(heat.seen.time_s, members.time_s, members.upper_c[:, k])
         for low, high in pairwise(at):
             part = off[(heat.seen.time_s >= low) & (heat.seen.time_s < high)]
             rows.append(float(np.nanmean(part)) if np.isfinite(part).any() else 0.0)
@@ -164,7 +164,7 @@ def _features(case: Case, members: object, heat: Planted, k: int) -> Array:
     signs = air_signs(case, heat.seen, heat.end_s)
     if signs is not None:
         rows += [signs.settled_c - signs.expected_c, np.clip(signs.opened, -4.0, 12.0), min(signs.opened_k, 25.0)]
-    rows.append(float(np.interp(heat.end_s, members.time_s, members.coldest_c[:, k])))  # type: ignore[attr-defined]
+    rows.append(float(np.interp(heat.end_s, members.time_s, members.coldest_c[:, k])))
     if "drop_mm" in heat.seen.columns:
         drop = heat.seen.columns["drop_mm"][heat.seen.time_s > heat.end_s - 20.0]
         rows.append(float(np.nanmean(drop)))

@@ -88,15 +88,14 @@ class Around:
     Attributes:
         preheat: verdict on the oven before the sheet; None: not recorded. carried_s: from pull to mold; None: not
         marked. formable_s: how long the sheet was formable out of the oven; None: beyond half an hour.
-        aside: readings that are not believed. polymers: of which the sheet might be instead.
-        marked_doors_s: when the door was marked as opened. pulled: whether the pull is on record.
+        aside: readings that are not believed. marked_doors_s: when the door was marked as opened. pulled: whether the
+        pull is on record.
     """
 
     preheat: Preheat | None = None
     carried_s: float | None = None
     formable_s: float | None = None
     aside: tuple[SetAside, ...] = ()
-    polymers: tuple[Polymer, ...] = ()
     marked_doors_s: tuple[float, ...] = ()
     pulled: bool = True
 
@@ -161,13 +160,12 @@ def _of_sheet(given: Given) -> bool:
     return measured or any(event.name in (*LINES, CLEAR) for event in given.seen.events)
 
 
-def diagnose(given: Given, start: Proposal, around: Around) -> Diagnosis:
+def diagnose(given: Given, fits: Sequence[Fitted], around: Around) -> Diagnosis:
     """Rank what may have been otherwise in a heat.
 
     Args:
-        given: up to the pull, with the readings that are believed. start: see `explanations`.
+        given: up to the pull, with the readings that are believed. fits: of `explanations`, the likeliest first.
     """
-    fits = explanations(given, start, around.polymers)
     shares = np.exp([one.weight - fits[0].weight for one in fits])
     shares /= shares.sum()
     ways = trajectories(given, [(one, float(share)) for one, share in zip(fits, shares, strict=True)])

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from calibration.alternative_fit import Given, given
-from calibration.diagnosis import Around, Diagnosis, diagnose
+from calibration.diagnosis import Around, Diagnosis, diagnose, explanations
 from calibration.doubt import believed, set_aside
 from calibration.estimator import Estimator
 from calibration.members import names
 from calibration.observed import Observed, observed
 from calibration.posterior import Proposal, prior
+from calibration.reconstruction import profile_at_pull
 from dashboard.after_pull import on_mold_s, pulled_s
 from dashboard.commands.watch_inputs import lines_of_head
 from dashboard.failures import Failure, failure_of
@@ -113,22 +114,21 @@ def review(
     out_s, end_s, pulled = _end(heat, seen)
     trust = believed(case, seen.until(end_s))
     known = given(case, of, trust.seen, lines, end_s)
-    start = _start(case, of, known, lines)
     preheat = recorded_preheat(case, heat)
-    # The carry needs the profile, which needs the diagnosis only where something else than stated explains the heat.
     mold_s = on_mold_s(seen, out_s)
     carried_s = None if mold_s is None else mold_s - out_s
-    carry = _carry(case, of, known, start, room_c)
+    fits = explanations(known, _start(case, of, known, lines), _comparable(known, polymers))
+    profile_c, drop_ratio = profile_at_pull(known, fits[0])
+    carry = carry_of(fits[0].alternative.case(case), profile_c, drop_ratio, room_c)
     around = Around(
         preheat=preheat,
         carried_s=carried_s,
         formable_s=carry.formable_s,
         aside=tuple(set_aside(case, seen.until(end_s))),
-        polymers=_comparable(known, polymers),
         marked_doors_s=tuple(at for at in seen.when("door_open") if 1.0 < at < end_s - 1.0),
         pulled=pulled,
     )
-    found = diagnose(known, start, around)
+    found = diagnose(known, fits, around)
     told = [*notes, *_limits_of_knowledge(known, pulled)]
     return Review(name, heat, case, of, found, pulled, carry, carried_s, preheat, notes=tuple(told),
                   failure=failure_of(_text(heat.extra.get("outcome_kind"))))  # fmt: skip
@@ -159,15 +159,6 @@ def _start(case: Case, of: Limits, known: Given, lines: Mapping[str, float]) -> 
     live = Estimator(case, of, lines)
     live.at(known.seen, known.end_s)
     return live.posterior()
-
-
-def _carry(case: Case, of: Limits, known: Given, start: Proposal, room_c: float) -> Carry:
-    from calibration.alternative_fit import fit
-    from calibration.alternatives import Alternative
-    from calibration.reconstruction import profile_at_pull
-
-    profile_c, drop_ratio = profile_at_pull(known, fit(known, [Alternative()], start, rounds=2)[0])
-    return carry_of(replace(case, measured=None), profile_c, drop_ratio, room_c)
 
 
 def _comparable(known: Given, polymers: Sequence[Polymer]) -> tuple[Polymer, ...]:

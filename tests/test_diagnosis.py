@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal, norm
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
 from calibration.alternative_fit import Given, fit, given
 from calibration.alternatives import Alternative, Cause, Move, alternatives
-from calibration.diagnosis import CARRIED_LONG, NOTHING, Around, Diagnosis, _of_carry, diagnose
+from calibration.diagnosis import CARRIED_LONG, NOTHING, Around, Diagnosis, _of_carry, diagnose, explanations
 from calibration.doubt import STILL, believed, set_aside
 from calibration.evidence import Evidence
 from calibration.members import further, names
@@ -189,7 +189,11 @@ def diagnosed(heats: tuple[Case, list[Planted]]) -> list[Diagnosis]:
     around = [Around(aside=one, carried_s=60.0, formable_s=70.0) for one in aside]
     start = prior(len(names(case)))
     # The frozen one is judged by its rule alone: see below. Each of the others takes some seconds.
-    return [diagnose(known_of(case, heat), start, one) for heat, one in zip(some[:3], around[:3], strict=True)]
+    found = []
+    for heat, one in zip(some[:3], around[:3], strict=True):
+        known = known_of(case, heat)
+        found.append(diagnose(known, explanations(known, start), one))
+    return found
 
 
 def test_large_causes_are_named_first_and_a_sound_heat_is_left_alone(diagnosed: list[Diagnosis]) -> None:
@@ -226,7 +230,7 @@ def test_a_thermocouple_that_stood_still_is_named_with_its_time(heats: tuple[Cas
     (aside,) = set_aside(case, some[3].seen)
     assert (aside.column, aside.reason, set_aside(case, some[0].seen)) == ("face_upper_c", STILL, [])
     known = known_of(case, replace(some[3], seen=without_face(some[3].seen)))
-    first = diagnose(known, prior(len(names(case))), Around(aside=(aside,))).first
+    first = diagnose(known, explanations(known, prior(len(names(case)))), Around(aside=(aside,))).first
     assert (first.kind, first.of, first.from_s) == ("frozen", "face_upper_c", aside.from_s)
 
 
