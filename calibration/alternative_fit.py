@@ -22,6 +22,7 @@ from calibration.members import Members, names, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update
 from thermal.case import Case
+from thermal.fields import InputError
 from thermal.heat import role_of
 from thermal.window import Limits
 
@@ -166,7 +167,7 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
         if number >= 2:
             best = max(one.weight for one in done.values())
-            waiting = [i for i in waiting if done[i].weight > best - _HOPELESS]
+            waiting = [i for i in waiting if i in done and done[i].weight > best - _HOPELESS]
         if not waiting:
             break
         for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
@@ -213,8 +214,15 @@ def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> 
         groups.setdefault((case.polymer.id, case.film, case.oven.tray, xi.shape[1]), []).append(waiting)
     found = []
     for group in groups.values():
-        for waiting, members in zip(group, _heated(given, group), strict=True):
-            found.append((waiting.place, _conditioned(given, waiting, members)))
+        try:
+            several = _heated(given, group)
+            found += [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
+        except (InputError, ArithmeticError):
+            if any(cause.polymer is None for one in group for cause in one.alternative.causes) or not all(
+                one.alternative.causes for one in group
+            ):
+                raise
+            # A polymer that cannot be heated so is no explanation.
     return found
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from io import BytesIO
 from typing import TYPE_CHECKING
 
@@ -176,8 +177,11 @@ def _facts(of: Review, units: Units) -> list[Row]:
 
 
 def _card_words(of: Review) -> str:
+    """Which card it was: the first digits of the SHA-256 of what was kept with the heat, and until when it held."""
+    kept = None if of.stored is None else of.stored.current.form.card_json
+    mark = "" if kept is None else f", card sha256 {sha256(kept.encode()).hexdigest()[:16]}"
     until = of.case.oven.valid.until
-    return "" if until is None else f", card valid until {until.isoformat()}"
+    return mark + ("" if until is None else f", valid until {until.isoformat()}")
 
 
 def _local(utc_ms: int, zone: str) -> str:

@@ -107,8 +107,20 @@ def review(
         case: of `case_of`. polymers: that the sheet might be of instead. room_c: for the carry, °C.
 
     Raises:
-        InputError: the record ends before anything can be said.
+        InputError: the record ends before anything can be said, or cannot be computed with.
     """
+    try:
+        return _reviewed(name, heat, case, polymers, room_c, notes)
+    except (ArithmeticError, np.linalg.LinAlgError) as error:
+        raise InputError(
+            f"{name}: what was measured cannot be computed with ({error}): expected readings of a sheet in this oven; "
+            "look at its sensors, its polymer and the oven card"
+        ) from None
+
+
+def _reviewed(
+    name: str, heat: Heat, case: Case, polymers: Sequence[Polymer], room_c: float, notes: Sequence[str] = ()
+) -> Review:
     seen, of = observed(heat), limits_of(case)
     lines = lines_of_head(heat)
     out_s, end_s, pulled = _end(heat, seen)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
+from dataclasses import fields
 from typing import Any
 
 from thermal.fields import InputError
@@ -22,11 +24,25 @@ def stored_card(text: str, where: str) -> OvenCard:
         found["tray"] = None if found.get("tray") is None else Tray(**found["tray"])
         found["uncertainty"] = _uncertainty(found.get("uncertainty"))
         found["valid"] = _valid(found.get("valid") or {})
-        return OvenCard(**found)
+        card = OvenCard(**found)
+        _must_be_numbers(card)
+        return card
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(
             f"{where}: the oven card kept with it cannot be read ({type(error).__name__}): give one with --oven-card"
         ) from None
+
+
+def _must_be_numbers(card: OvenCard) -> None:
+    """Raise where a text, or infinity, stands in a number's place."""
+    parts: list[Any] = [card, card.upper, card.lower, card.tray, card.upper.emitter, card.lower.emitter]
+    for part in parts:
+        for one in () if part is None else fields(part):
+            value = getattr(part, one.name)
+            if one.type == "float" and not (isinstance(value, int | float) and math.isfinite(value)):
+                raise ValueError(one.name)
+    if card.kind not in ("convection", "infrared") or not isinstance(card.id, str):
+        raise ValueError("kind")
 
 
 def _face(found: dict[str, Any]) -> Face:

@@ -297,3 +297,7 @@ def test_the_card_that_was_kept_reads_back_as_it_was() -> None:
         assert dataclasses.replace(found, evidence=None) == dataclasses.replace(card, evidence=None)
     with pytest.raises(InputError, match="--oven-card"):
         stored_card('{"id": 3}', "heat 1")
+    for name, wrong in (("set_c", "hot"), ("kind", "kiln"), ("recovery_s", float("nan")), ("valid", [1])):
+        altered = json.loads(text) | {name: wrong}
+        with pytest.raises(InputError, match="--oven-card"):
+            stored_card(json.dumps(altered), "heat 1")
