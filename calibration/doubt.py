@@ -65,6 +65,26 @@ def believed(case: Case, seen: Observed, trusted: frozenset[str] = frozenset()) 
     return Believed(replace(seen, columns=columns), tuple(reasons.items()))
 
 
+@dataclass(frozen=True)
+class SetAside:
+    """Readings of a column that are not believed: from when to when, s, and why."""
+
+    column: str
+    reason: str
+    from_s: float
+    to_s: float
+
+
+def set_aside(case: Case, seen: Observed) -> list[SetAside]:
+    """What is not believed of a whole heat, the longest first; stretches of a reason in a column count as one."""
+    found = []
+    for name, values in seen.columns.items():
+        for reason, wrong in _wrong(case, seen, name, values) if len(values) else ():
+            if (at := seen.time_s[wrong & (seen.time_s >= 0.0)]).size:
+                found.append(SetAside(name, reason, float(at[0]), float(at[-1])))
+    return sorted(found, key=lambda one: one.from_s - one.to_s)
+
+
 def _wrong(case: Case, seen: Observed, name: str, values: Array) -> list[tuple[str, Flags]]:
     role = role_of(name)
     found = []

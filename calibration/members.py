@@ -4,7 +4,7 @@ on into what is to come.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.air import Heard, Stops, members_air
 from thermal.build import slab
-from thermal.case import Case, Departures
+from thermal.case import NONE, Case, Departures
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.grid import coldest_c, natural_order
 from thermal.history import record
@@ -157,6 +157,7 @@ def solve(
     now_s: float,
     intervals: int = INTERVALS,
     tolerance_k: float = TOLERANCE_K,
+    moved: Mapping[str, Array] | None = None,
 ) -> Members:
     """Heat every member from the door to the end of the grid, or until it has nothing more to tell.
 
@@ -165,8 +166,9 @@ def solve(
         same grid, each for an equal share of the members; None: each member's oven as its card and departures say.
         normals: (unknowns, members), see `names`. time_s: (times,), from 0, increasing. now_s: members are followed
         at least so far. intervals, tolerance_k: see `march`.
+        moved: departures beyond the members' own, by name, (members,) each: factors multiply them, shifts add.
     """
-    problem, by = _problem(case, heard, normals, time_s)
+    problem, by = _problem(case, heard, normals, time_s, moved or {})
     keeper = _OnGrid(problem, of, by, time_s, now_s)
     march(problem, float(time_s[-1]), keeper, intervals, tolerance_k)
     return Members(
@@ -183,8 +185,10 @@ def solve(
     )
 
 
-def _problem(case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: Array) -> tuple[Slab, Departures]:
-    by = departures(case, normals[: -len(EXTRAS)])
+def _problem(
+    case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: Array, moved: Mapping[str, Array]
+) -> tuple[Slab, Departures]:
+    by = further(departures(case, normals[: -len(EXTRAS)]), moved)
     problem = slab(case, by)
     assert isinstance(problem.surroundings, OvenFaces)
     oven: Air
@@ -196,13 +200,29 @@ def _problem(case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: 
     return replace(problem, surroundings=replace(problem.surroundings, air=oven)), by
 
 
-def profile_c(case: Case, heard: Heard | None, normals: Array, time_s: Array, at_s: float) -> tuple[Array, float]:
+def further(by: Departures, moved: Mapping[str, Array]) -> Departures:
+    """Departures with others on top: factors multiply them, shifts add; by name, (members,) each."""
+    changed = {
+        name: getattr(by, name) * other if getattr(NONE, name) == 1.0 else getattr(by, name) + other
+        for name, other in moved.items()
+    }
+    return replace(by, **changed)
+
+
+def profile_c(
+    case: Case,
+    heard: Heard | None,
+    normals: Array,
+    time_s: Array,
+    at_s: float,
+    moved: Mapping[str, Array] | None = None,
+) -> tuple[Array, float]:
     """Temperatures across one sheet at a moment, °C, (nodes,), upper face first, and its drop over the clamp radius.
 
     Args:
         normals: of this one sheet, (unknowns,). For the others see `solve`.
     """
-    problem, _ = _problem(case, None if heard is None else [heard], normals[:, None], time_s)
+    problem, _ = _problem(case, None if heard is None else [heard], normals[:, None], time_s, moved or {})
     history = record(problem, at_s)
     moment = np.array([at_s])
     return history.temperature_at(moment)[:, 0], float(history.drop_ratio_at(moment)[0])

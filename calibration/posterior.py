@@ -106,12 +106,14 @@ class Whitened:
     lies from the members' mean, (readings,).
 
     `bent`: how far the members' latest predictions are from straight, in standard deviations of the measuring.
+    `log_scale`: logarithm of the determinant of what it was whitened by.
     """
 
     name: str
     slope: Array
     off: Array
     bent: float
+    log_scale: float
 
 
 def whitened(xi: Array, one: Evidence) -> Whitened:
@@ -129,7 +131,7 @@ def whitened(xi: Array, one: Evidence) -> Whitened:
     bent = float(np.sqrt(np.mean((left / np.diag(one.covariance))[-_LATEST:])))
     lower = np.linalg.cholesky(one.covariance + np.diag(left))
     white = np.linalg.solve(lower, np.column_stack([slope, one.measured - mean]))
-    return Whitened(one.name, white[:, :-1], white[:, -1], bent)
+    return Whitened(one.name, white[:, :-1], white[:, -1], bent, float(np.sum(np.log(np.diag(lower)))))
 
 
 def update(proposal: Proposal, found: Sequence[Whitened]) -> Update:
@@ -145,6 +147,23 @@ def update(proposal: Proposal, found: Sequence[Whitened]) -> Update:
     narrowing = (vectors * np.sqrt(inverse)) @ vectors.T
     misfit = {one.name: float(np.sqrt(np.mean((one.off - one.slope @ shift) ** 2))) for one in found}
     return Update(shift, narrowing, misfit, max((one.bent for one in found), default=0.0))
+
+
+def log_evidence(proposal: Proposal, found: Sequence[Whitened], updated: Update) -> float:
+    """Logarithm of how likely the evidence is under the prior, but for a constant that is the same for all that
+    predicts the same readings.
+
+    Laplace's approximation about the posterior (R.E. Kass, A.E. Raftery, J. Am. Statist. Assoc. 90 (1995) 773, from
+    memory), exact where the predictions are straight in the unknowns:
+
+        ln p(y) = -1/2 |off - slope shift|2 - ln det L - 1/2 |mean|2 - 1/2 ln det(precision)
+
+    with L the whitening, mean the posterior's in standard deviations of the prior, and the precision relative to it.
+    """
+    left = sum(float(np.sum((one.off - one.slope @ updated.shift) ** 2)) for one in found)
+    mean = proposal.mean + proposal.factor @ updated.shift
+    log_width = np.linalg.slogdet(updated.narrowing)[1] + np.linalg.slogdet(proposal.factor)[1]
+    return float(-0.5 * left - sum(one.log_scale for one in found) - 0.5 * mean @ mean + log_width)
 
 
 def surprise(xi: Array, without: Update, one: Evidence) -> float:

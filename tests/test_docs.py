@@ -24,7 +24,7 @@ from thermal.polymer_data import polymer_from_mapping
 ROOT = Path(__file__).parent.parent
 DOCUMENTS = (
     "README.md", "DEVELOPERS.md", "docs/oven-card.md", "docs/polymer-file.md", "docs/records.md", "docs/watch.md",
-    "docs/oven-page.md", "docs/drift.md", "docs/choosing.md",
+    "docs/oven-page.md", "docs/drift.md", "docs/choosing.md", "docs/review.md",
 )  # fmt: skip
 #: Files of a person's own shop.
 A_SHOPS = ("ovens/", "polymers/", "records/", "shop.toml", "equipment.toml", "limb.toml")

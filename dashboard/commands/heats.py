@@ -12,6 +12,7 @@ import click
 
 from dashboard.commands.heats_correct import correct, outcome
 from dashboard.commands.heats_photo import photo
+from dashboard.commands.heats_wall import wall
 from dashboard.commands.records_options import json_option, number_of, opened, place_of, place_of_sub, store_options
 from dashboard.store_place import StorePlace, backup_words
 
@@ -221,5 +222,5 @@ def _entry_words(value: object) -> str:
     return one_line(str(value), 200)
 
 
-for command in (correct, outcome, photo):
+for command in (correct, outcome, photo, wall):
     heats.add_command(command)

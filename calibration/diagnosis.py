@@ -1,0 +1,347 @@
+"""Why a heat went as it did: causes ranked by how well each explains what was measured, 'nothing unusual' among them.
+
+Three kinds of finding stand in one list with their probabilities:
+
+- explanations of the heating and the measuring, fitted as alternatives; each counts by its evidence times how often it
+  is met, alone and in pairs with the other likeliest ones;
+- what the measured air and the marks say by themselves (door, display, preheat, carry, a frozen sensor);
+- the moment of the pull. It is a cause of its own only where nothing else explains the heat: a core that was cold
+  because the sheet was thick was not pulled too early by mistake.
+
+The probability of a finding is that it is present; of 'nothing' that none is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtr
+
+from calibration.air_signs import AirSigns, air_signs
+from calibration.alternative_fit import Beside, Fitted, Given, fit
+from calibration.alternatives import Alternative, Cause, alternatives
+from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
+from calibration.evidence import CLEAR, LINES
+from calibration.observed import FACES
+from calibration.posterior import Proposal
+from calibration.reconstruction import AtPull, Course, Trajectories, at_pull, course, pull_shares, trajectories
+from thermal.polymer import Polymer
+from thermal.preheat import Preheat
+
+Array = NDArray[np.float64]
+
+#: How often heats are met in which ... (estimated; common practice, no source).
+EARLY, LATE, FACE_HOT = 0.03, 0.02, 0.01
+OFF_DISPLAY, DOOR, NOT_READY, CARRIED = 0.012, 0.012, 0.010, 0.015
+#: So surely a mark of the door, a verdict on the preheat, or a reading that no sheet can give is what it says.
+_MARKED, _JUDGED, _READ = 0.99, 0.95, 0.97
+#: An oven drifts by more than a thermostat's swing, K/min, or is off by so much, K, when it is called not ready.
+_DRIFT_K_MIN, _OFF_K = 1.5, 8.0
+#: The carry that is computed is this uncertain (standard deviation of its logarithm, estimated).
+_CARRY_LN = 0.2
+#: Pairs are tried of so many of the likeliest causes, once the best is this much likelier than nothing (logarithm).
+_PAIRED, _PAIRS_FROM = 4, 3.0
+#: Explanations whose evidence is this near to the best's (logarithm) cannot be told from it.
+ALIKE = 3.0
+#: Beyond this misfit no explanation explains the readings.
+UNEXPLAINED = 2.0
+NOTHING = "nothing unusual"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line of the ranking.
+
+    Attributes:
+        kind: 'gauge', 'pulled early', ... or `NOTHING`. of: what it concerns ('upper', a column, a polymer).
+        probability: that it is present. size, size_std: how far, in the cause's own unit (logarithm for factors, K);
+        None where there is none. from_s, to_s: where it shows. column: in which reading or mark it shows most.
+        odds: logarithm of how much likelier the readings are with it than with nothing unusual.
+        alike: causes that explain the readings as well.
+    """
+
+    kind: str
+    of: str
+    probability: float
+    size: float | None = None
+    size_std: float | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+    column: str | None = None
+    odds: float | None = None
+    alike: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """'film upper'."""
+        return f"{self.kind} {self.of}".strip()
+
+
+@dataclass(frozen=True)
+class Around:
+    """What else is known of a heat.
+
+    Attributes:
+        preheat: verdict on the oven before the sheet; None: not recorded. carried_s: from pull to mold; None: not
+        marked. formable_s: how long the sheet was formable out of the oven; None: beyond half an hour.
+        aside: readings that are not believed. marked_doors_s: when the door was marked as opened. pulled: whether the
+        pull is on record.
+    """
+
+    preheat: Preheat | None = None
+    carried_s: float | None = None
+    formable_s: float | None = None
+    aside: tuple[SetAside, ...] = ()
+    marked_doors_s: tuple[float, ...] = ()
+    pulled: bool = True
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """The ranking and the heat it is of.
+
+    Attributes:
+        findings: the likeliest first. course, at_pull: the heat as it was, over all explanations.
+        beside: readings beside the likeliest explanation, as_stated: beside nothing unusual. explained_by: its name.
+        misfit: of the likeliest; None without readings of the sheet. air: signs in the air, None without.
+    """
+
+    findings: tuple[Finding, ...]
+    course: Course
+    at_pull: AtPull
+    beside: tuple[Beside, ...]
+    as_stated: tuple[Beside, ...]
+    explained_by: str
+    misfit: float | None
+    air: AirSigns | None
+    aside: tuple[SetAside, ...] = field(default=())
+
+    @property
+    def first(self) -> Finding:
+        """The likeliest."""
+        return self.findings[0]
+
+    @property
+    def unexplained(self) -> bool:
+        """Whether nothing that was tried explains the readings."""
+        return self.misfit is not None and self.misfit > UNEXPLAINED
+
+
+def explanations(given: Given, start: Proposal, polymers: Iterable[Polymer] = ()) -> list[Fitted]:
+    """All alternatives fitted, single ones and pairs, the likeliest first.
+
+    Args:
+        start: the live estimate's posterior of the heat as stated.
+    """
+    tried = [Alternative(), *alternatives(given.case, given.seen, given.end_s, polymers)]
+    if not _of_sheet(given):
+        return fit(given, tried[:1], start, rounds=1)  # nothing to tell them apart by
+    found = fit(given, tried, start)
+    nothing = next(one for one in found if not one.alternative.causes)
+    better = [one for one in found if one.alternative.causes and one.log_evidence - nothing.log_evidence > 1.0]
+    if better and max(one.weight for one in better) > nothing.weight - _PAIRS_FROM:
+        best: dict[str, Fitted] = {}
+        for one in better:
+            best.setdefault(one.alternative.causes[0].kind + one.alternative.causes[0].of, one)
+        some = list(best.values())[:_PAIRED]
+        pairs = [first.alternative.with_(second.alternative) for first, second in combinations(some, 2)]
+        found += fit(given, [pair for pair in pairs if pair is not None], start)
+    return sorted(found, key=lambda one: -one.weight)
+
+
+def _of_sheet(given: Given) -> bool:
+    """Whether anything of the sheet was measured or marked."""
+    roles = (*FACES, "drop_mm") if given.hangs else FACES
+    measured = any(np.isfinite(given.seen.columns[name]).any() for role in roles for name in given.seen.of_role(role))
+    return measured or any(event.name in (*LINES, CLEAR) for event in given.seen.events)
+
+
+def diagnose(given: Given, fits: Sequence[Fitted], around: Around) -> Diagnosis:
+    """Rank what may have been otherwise in a heat.
+
+    Args:
+        given: up to the pull, with the readings that are believed. fits: of `explanations`, the likeliest first.
+    """
+    shares = np.exp([one.weight - fits[0].weight for one in fits])
+    shares /= shares.sum()
+    ways = trajectories(given, [(one, float(share)) for one, share in zip(fits, shares, strict=True)])
+    signs = air_signs(given.case, given.seen, given.end_s)
+    by_fit = _of_fits(fits, shares)
+    by_itself = _of_readings(given, around, signs)
+    causes = _joined(by_fit, by_itself)
+    usual = _usual(fits, shares, by_itself)
+    causes += _of_pull(given, fits, ways, usual, around.pulled)
+    pull = sum(one.probability for one in causes if one.kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED))
+    carried = _of_carry(around)
+    left = max(usual - pull, 0.0) * (1.0 - (carried.probability if carried else 0.0))
+    nothing = Finding(NOTHING, "", left)
+    listed = [*causes, nothing, *([carried] if carried else [])]
+    best, stated = fits[0], next(one for one in fits if not one.alternative.causes)
+    return Diagnosis(
+        findings=tuple(sorted(listed, key=lambda one: -one.probability)),
+        course=course(given, ways),
+        at_pull=at_pull(given, ways),
+        beside=best.beside,
+        as_stated=stated.beside,
+        explained_by=best.alternative.name or NOTHING,
+        misfit=best.misfit,
+        air=signs,
+        aside=around.aside,
+    )
+
+
+# ---------------------------------------------------------------- explanations
+
+
+def _of_fits(fits: Sequence[Fitted], shares: Array) -> list[Finding]:
+    """Every cause that was fitted with the probability of all explanations that it is a part of."""
+    nothing = next(one for one in fits if not one.alternative.causes)
+    groups: dict[tuple[str, str], list[tuple[Fitted, float, int]]] = {}
+    for one, share in zip(fits, shares, strict=True):
+        for place, cause in enumerate(one.alternative.causes):
+            groups.setdefault((cause.kind, cause.of), []).append((one, float(share), place))
+    best = max((one.log_evidence for one in fits if len(one.alternative.causes) == 1), default=0.0)
+    near = {
+        one.alternative.name
+        for one in fits
+        if len(one.alternative.causes) == 1
+        and best - one.log_evidence < ALIKE
+        and one.log_evidence > nothing.log_evidence
+    }
+    return [_finding(kind, of, group, nothing, near) for (kind, of), group in groups.items()]
+
+
+def _finding(
+    kind: str, of: str, group: Sequence[tuple[Fitted, float, int]], nothing: Fitted, near: set[str]
+) -> Finding:
+    one, _, place = max(group, key=lambda entry: entry[1])
+    cause = one.alternative.causes[place]
+    size = _size(one, cause)
+    column, from_s, to_s = _shows(one, nothing)
+    if cause.fault is not None:
+        column, from_s, to_s = cause.fault.column, cause.fault.from_s, float(one.members.time_s[-1])
+    name = f"{kind} {of}".strip()
+    odds = max(entry[0].log_evidence for entry in group if len(entry[0].alternative.causes) == 1) - nothing.log_evidence
+    alike = tuple(sorted(near - {name})) if name in near else ()
+    return Finding(
+        kind, of, sum(share for _, share, _ in group), *size, from_s, to_s, column, float(odds), alike
+    )  # fmt: skip
+
+
+def _size(one: Fitted, cause: Cause) -> tuple[float | None, float | None]:
+    if cause.move is None:
+        return (-cause.walls_below_k, None) if cause.walls_below_k else (None, None)
+    moving = [each for each in one.alternative.causes if each.move is not None]
+    return one.moved[moving.index(cause)]
+
+
+def _shows(one: Fitted, nothing: Fitted) -> tuple[str | None, float | None, float | None]:
+    """Column and stretch of time where an explanation does better than nothing unusual by most."""
+    found: tuple[float, str, float, float] | None = None
+    usual = {each.name: each for each in nothing.beside}
+    for each in one.beside:
+        other = usual.get(each.name)
+        if other is None or len(other.off) != len(each.off):
+            continue
+        gain = other.off**2 - each.off**2
+        total = float(gain.sum())
+        if total > 0.0 and (found is None or total > found[0]):
+            most = np.flatnonzero(gain > 0.25 * gain.max())
+            found = (total, each.name, float(each.at_s[most[0]]), float(each.at_s[most[-1]]))
+    return (None, None, None) if found is None else found[1:]
+
+
+# ---------------------------------------------------------------- air, marks, rules
+
+OVEN_OFF, DOOR_OPENED, OVEN_NOT_READY, CARRIED_LONG = "oven off", "door opened", "oven not ready", "carried too long"
+FROZEN, LOOSE, SWAPPED = "frozen", "loose", "swapped"
+PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED = "pulled early", "pulled late", "face overheated"
+
+
+def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[Finding]:
+    """What the air, the marks and the rules on readings say by themselves."""
+    found = [Finding(DOOR_OPENED, "", _MARKED, from_s=at, to_s=at) for at in around.marked_doors_s[:1]]
+    if signs is not None:
+        off_k = signs.settled_c - signs.expected_c
+        off = _posterior(signs.off, OFF_DISPLAY)
+        found.append(Finding(OVEN_OFF, "", off, off_k, signs.settled_std_k, 0.0, given.end_s, "air", signs.off))
+        if not around.marked_doors_s:
+            opened = _posterior(signs.opened, DOOR)
+            at_s = signs.opened_s
+            found.append(Finding(DOOR_OPENED, "", opened, signs.opened_k, None, at_s, at_s, "air", signs.opened))
+    if around.preheat is not None and (not_ready := _not_ready(around.preheat)) is not None:
+        found.append(not_ready)
+    for one in around.aside:
+        kind = {STILL: FROZEN, JUMPED: LOOSE, HOTTER: LOOSE}.get(one.reason)
+        if kind is not None and one.to_s - one.from_s >= 20.0:
+            found.append(Finding(kind, one.column, _READ, from_s=one.from_s, to_s=one.to_s, column=one.column))
+    return found
+
+
+def _posterior(log_odds: float, prior: float) -> float:
+    return float(expit(log_odds + np.log(prior / (1.0 - prior))))
+
+
+def _not_ready(preheat: Preheat) -> Finding | None:
+    """An oven that was still moving, or well below where it should be, when the sheet went in."""
+    drift, off = preheat.drift_k_min, preheat.departure_k
+    if drift is None or off is None or not (drift > _DRIFT_K_MIN or (off < -_OFF_K and drift > 0.3)):
+        return None
+    return Finding(OVEN_NOT_READY, "", _JUDGED, off, None, -300.0, 0.0, preheat.of)
+
+
+def _joined(by_fit: Sequence[Finding], by_itself: Sequence[Finding]) -> list[Finding]:
+    """One finding a cause: two independent ways to it leave only what both miss."""
+    found = {(one.kind, one.of): one for one in by_fit}
+    for one in by_itself:
+        other = found.get((one.kind, one.of))
+        if other is None:
+            found[one.kind, one.of] = one
+            continue
+        stronger = max(one, other, key=lambda each: each.probability)
+        together = 1.0 - (1.0 - one.probability) * (1.0 - other.probability)
+        found[one.kind, one.of] = Finding(**{**stronger.__dict__, "probability": together})
+    return list(found.values())
+
+
+def _usual(fits: Sequence[Fitted], shares: Array, by_itself: Sequence[Finding]) -> float:
+    """Probability that nothing was otherwise but perhaps the moment of the pull."""
+    nothing = sum(float(s) for one, s in zip(fits, shares, strict=True) if not one.alternative.causes)
+    return float(nothing * np.prod([1.0 - one.probability for one in by_itself]))
+
+
+def _of_pull(
+    given: Given, fits: Sequence[Fitted], ways: Sequence[Trajectories], usual: float, pulled: bool
+) -> list[Finding]:
+    """The moment of the pull and an overheated face, as causes of their own: see the module."""
+    if not pulled:
+        return []
+    stated = next((one for one in ways if not one.fitted.alternative.causes), None)
+    if stated is None:
+        nothing = next(one for one in fits if not one.alternative.causes)
+        stated = trajectories(given, [(nothing, 1.0)])[0]
+    early, late, face = pull_shares(given, stated)
+    good = max(1.0 - early - max(late, face), 0.0)
+    weights = {
+        PULLED_EARLY: EARLY * early,
+        PULLED_LATE: LATE * late,
+        FACE_OVERHEATED: FACE_HOT * face,
+        NOTHING: (1.0 - EARLY - LATE - FACE_HOT) * good,
+    }
+    total = sum(weights.values())
+    return [
+        Finding(kind, "", usual * weights[kind] / total if total else 0.0, from_s=given.end_s, to_s=given.end_s)
+        for kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED)
+    ]
+
+
+def _of_carry(around: Around) -> Finding | None:
+    if around.carried_s is None or around.formable_s is None or around.carried_s <= 0.0:
+        return None
+    beyond = np.log(around.carried_s / max(around.formable_s, 0.1)) / _CARRY_LN
+    too_long = CARRIED * float(ndtr(beyond)) / (CARRIED * float(ndtr(beyond)) + (1.0 - CARRIED) * float(ndtr(-beyond)))
+    return Finding(CARRIED_LONG, "", too_long, around.carried_s - around.formable_s)

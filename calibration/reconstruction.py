@@ -1,0 +1,232 @@
+"""A heat as it was: core, faces and drop from the door to the pull with their intervals, from all that was measured.
+
+The explanations that were found likely are heated once more at their posterior, each counting by its probability, and
+followed beyond the pull, so that it can be said how long the sheet would still have needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import air
+from calibration.alternative_fit import Fitted, Given, walled
+from calibration.estimate import Spread
+from calibration.evidence import at_time, first_passed
+from calibration.members import Members, names, profile_c, solve
+from calibration.times import ahead
+from thermal.case import Case
+from thermal.sag import equivalent_radius_m
+from thermal.window import Limits
+
+Array = NDArray[np.float64]
+
+#: After the pull sheets are followed for this share of the heat, at least so long, s.
+_FOLLOWED, _FOLLOWED_S = 0.6, 300.0
+#: Explanations less likely than this are left out.
+_LEAST = 0.02
+
+
+@dataclass(frozen=True)
+class Course:
+    """A quantity over the heat: 5 %, median and 95 %, (3, times)."""
+
+    time_s: Array
+    core_c: Array
+    upper_c: Array
+    lower_c: Array
+    drop_mm: Array | None
+
+
+@dataclass(frozen=True)
+class AtPull:
+    """The sheet when it was pulled (or when the record ends).
+
+    Attributes:
+        time_s: s since it went in. core_c: coldest point. above_k: the same above the least it must have.
+        hottest_c: hotter face; drop_mm: None where it is not predicted. dose: share of the allowed time at temperature
+        that was used; None without one. before_ready_s: how much earlier than its window opened it was pulled, s;
+        negative: so long after; None: it would not have opened in what was followed.
+        p_early, p_late, p_face: that the core was below its least, that a limit of core, drop or time was passed, that
+        a face was beyond its limit at any time.
+    """
+
+    time_s: float
+    core_c: Spread
+    above_k: Spread
+    hottest_c: Spread
+    drop_mm: Spread | None
+    dose: Spread | None
+    before_ready_s: Spread | None
+    p_early: float
+    p_late: float
+    p_face: float
+
+
+@dataclass(frozen=True)
+class Trajectories:
+    """An explanation heated at its posterior: one column a member, each with `weight`."""
+
+    fitted: Fitted
+    members: Members
+    weight: float
+
+
+def trajectories(given: Given, fits: Sequence[tuple[Fitted, float]]) -> list[Trajectories]:
+    """Heat explanations at their posterior and on beyond the pull.
+
+    Args:
+        fits: with their probabilities, the likeliest first; the first is kept whatever it is.
+    """
+    kept = [fits[0], *(one for one in fits[1:] if one[1] >= _LEAST)]
+    total = sum(weight for _, weight in kept)
+    return [Trajectories(one, _heated(given, one), weight / total) for one, weight in kept]
+
+
+def _heated(given: Given, one: Fitted) -> Members:
+    normals = one.normals()
+    case = _hanging(given, one)
+    stated = len(names(case))
+    time_s = _beyond(given)
+    found = walled(air.heard(case, given.seen, time_s, given.end_s), one.alternative)
+    moved = _moved(one, normals[stated:])
+    airs = None if found is None else [found]
+    return solve(case, given.of, airs, normals[:stated], time_s, float(time_s[-1]), moved=moved)
+
+
+def _hanging(given: Given, one: Fitted) -> Case:
+    """The sheet of an explanation, in its frame."""
+    case = one.alternative.case(given.case)
+    return replace(case, openings_s=(0.0, *air.doors_s(given.seen)), opening_m=given.opening_m)
+
+
+def _beyond(given: Given) -> Array:
+    until_s = given.end_s + max(_FOLLOWED_S, _FOLLOWED * given.end_s)
+    return np.concatenate([given.time_s, ahead(given.end_s, until_s)])
+
+
+def _moved(one: Fitted, rows: Array) -> dict[str, Array]:
+    found: dict[str, Array] = {}
+    for move, row in zip(one.alternative.moves, rows, strict=True):
+        for name, value in move.values(row).items():
+            before = found.get(name)
+            found[name] = value if before is None else before * value if move.factor else before + value
+    return found
+
+
+def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
+    """Likeliest temperatures across the sheet at the end, °C, (nodes,), upper face first, and its drop ratio."""
+    mean = one.update.proposal(one.proposal).mean
+    case = _hanging(given, one)
+    stated = len(names(case))
+    found = walled(given.heard, one.alternative)
+    return profile_c(case, found, mean[:stated], given.time_s, given.end_s, _moved(one, mean[stated:, None]))
+
+
+def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
+    """The state at the pull over all explanations."""
+    weight = np.concatenate([np.full(one.members.normals.shape[1], one.weight) for one in several])
+    weight /= weight.sum()
+    parts = [_state(given, one.members) for one in several]
+    joined = {
+        name: np.concatenate([part[name] for part in parts]) for name in parts[0] if all(name in p for p in parts)
+    }
+
+    def spread(name: str) -> Spread | None:
+        return _spread(joined[name], weight) if name in joined else None
+
+    before = joined["before_ready"]
+    core, above, hottest = spread("core"), spread("above"), spread("hottest")
+    assert core is not None
+    assert above is not None
+    assert hottest is not None
+    return AtPull(
+        time_s=given.end_s,
+        core_c=core,
+        above_k=above,
+        hottest_c=hottest,
+        drop_mm=spread("drop"),
+        dose=spread("dose"),
+        before_ready_s=_spread(before, weight) if np.isfinite(before).mean() > 0.95 else None,
+        p_early=_share(joined["above"] < 0.0, weight),
+        p_late=_share(joined["late"] > 0.0, weight),
+        p_face=_share(joined["face"] > 0.0, weight),
+    )
+
+
+def pull_shares(given: Given, one: Trajectories) -> tuple[float, float, float]:
+    """Shares of early, late and overheated under one explanation."""
+    state = _state(given, one.members)
+    early, late, face = (float(np.mean(f)) for f in (state["above"] < 0.0, state["late"] > 0.0, state["face"] > 0.0))
+    return early, late, face
+
+
+def _state(given: Given, members: Members) -> dict[str, Array]:
+    """Quantities of every member at the pull, (members,)."""
+    end = np.array([given.end_s])
+    of: Limits = given.of
+
+    def now(values: Array) -> Array:
+        found: Array = at_time(members.time_s, values, end)[0]
+        return found
+
+    core = now(members.coldest_c)
+    hotter = np.fmax(members.upper_c, members.lower_c)
+    inside = members.time_s <= given.end_s + 1e-6
+    found = {
+        "core": core,
+        "above": core - members.minimum_c,
+        "hottest": now(hotter),
+        "face": np.max(hotter[inside], axis=0) - members.face_max_c,
+        "before_ready": first_passed(members.time_s, members.coldest_c, members.minimum_c) - given.end_s,
+    }
+    over = [core - members.core_max_c]
+    if members.drop_ratio is not None and given.opening_m is not None:
+        ratio = now(members.drop_ratio)
+        found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
+        # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
+        if of.drop_max is not None and given.hangs:
+            over.append(ratio - of.drop_max)
+    if of.dose is not None:
+        rate = of.dose.rate(np.nan_to_num(hotter[inside], nan=-200.0))
+        used = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(members.time_s[inside])[:, None], axis=0)
+        found["dose"] = used / of.dose.limit_s
+        over.append(found["dose"] - 1.0)
+    found["late"] = np.max(np.stack(over), axis=0)
+    return found
+
+
+def course(given: Given, several: Sequence[Trajectories]) -> Course:
+    """Core, faces and drop over the heat with their intervals."""
+    weight = np.concatenate([np.full(one.members.normals.shape[1], one.weight) for one in several])
+    inside = several[0].members.time_s <= given.end_s + 1e-6
+
+    def over(name: str) -> Array:
+        values = np.concatenate([getattr(one.members, name)[inside] for one in several], axis=1)
+        return np.stack([_quantiles(row, weight) for row in values], axis=1)
+
+    drop = None
+    if all(one.members.drop_ratio is not None for one in several) and given.opening_m is not None:
+        drop = over("drop_ratio") * equivalent_radius_m(given.opening_m) * 1e3
+    return Course(several[0].members.time_s[inside], over("coldest_c"), over("upper_c"), over("lower_c"), drop)
+
+
+def _share(flags: NDArray[np.bool_], weight: Array) -> float:
+    return float(weight[flags].sum())
+
+
+def _spread(values: Array, weight: Array) -> Spread:
+    low, middle, high = map(float, _quantiles(values, weight))
+    return Spread(middle, low, high)
+
+
+def _quantiles(values: Array, weight: Array) -> Array:
+    """5 %, median and 95 % of weighted values, by straight lines between the middles of their weights."""
+    order = np.argsort(values)
+    place = np.cumsum(weight[order])
+    place = (place - 0.5 * weight[order]) / place[-1]
+    result: Array = np.interp([0.05, 0.5, 0.95], place, values[order])
+    return result

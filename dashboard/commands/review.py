@@ -1,0 +1,182 @@
+"""`pullcue review`: why a heat went as it did, and a page for the file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from dashboard.commands.records_options import json_option, store_options
+from thermal.fields import InputError
+
+if TYPE_CHECKING:
+    from dashboard.review import Review
+    from dashboard.shop import Shop
+    from dashboard.store_place import StorePlace
+    from dashboard.units import Units
+    from thermal.heat import Heat
+    from thermal.oven import OvenCard
+
+_EXAMPLES = """\b
+Examples:
+pullcue review 12
+pullcue review 12 --report heat-12.pdf
+pullcue review heat.csv --oven-card my-oven.toml --json
+
+A review is advice: it says what the readings make likely, not who was at fault.
+"""
+_FILE = click.Path(path_type=Path, dir_okay=False)
+_KINDS = (".pdf", ".html")
+
+
+@click.command("review", epilog=_EXAMPLES)
+@click.argument("heat", metavar="HEAT")
+@click.option("--oven-card", type=_FILE, metavar="CARD", help="Oven card.  [default: the one kept with the heat]")
+@click.option("--polymer", metavar="ID", help="Polymer of the sheet.  [default: the heat's]")
+@click.option("--room-c", type=float, metavar="T", help="Room for the carry, °C.  [default: the shop's]")
+@click.option("--report", type=_FILE, metavar="FILE.pdf|.html", help="Write the report, over no other file.")
+@click.option("--units", type=click.Choice(["metric", "us"]), help="°C and mm, or °F and in.  [default: the shop's]")
+@store_options
+@json_option
+def review(
+    heat: str, oven_card: Path | None, polymer: str | None, room_c: float | None, report: Path | None,
+    units: str | None, as_json: bool, shop: Path | None, store: str | None, practice: bool,
+) -> None:  # fmt: skip
+    """Say why a heat went as it did: HEAT is the number of a stored heat, or a heat file."""
+    from dashboard.plan_question import ROOM_C, checked_c
+    from dashboard.review_json import review_json
+    from dashboard.shop import open_shop
+    from dashboard.store_place import store_place
+    from dashboard.units import Units
+
+    if report is not None:
+        _must_be_writable(report)
+    workshop = open_shop(shop)
+    shown_in = Units("us" if (units or workshop.units) == "us" else "metric")
+    room = workshop.room_c if room_c is None else checked_c("--room-c", room_c, ROOM_C)
+    found = _reviewed(heat, oven_card, polymer, room, workshop, store_place(workshop, store, practice))
+    if report is not None:
+        _write(report, found, shown_in)
+    if as_json:
+        from dashboard.commands.plan_json import dumps
+
+        click.echo(dumps(review_json(found, shown_in)))
+        return
+    click.echo("\n".join(_words(found, shown_in)))
+    if report is not None:
+        click.echo(f"Report: {report}")
+
+
+def _must_be_writable(report: Path) -> None:
+    if report.suffix.lower() not in _KINDS:
+        raise InputError(f"--report {report}: expected a name that ends with .pdf or .html")
+    if report.exists():
+        raise InputError(f"--report {report}: there is such a file already, and none is written over; name another")
+
+
+def _reviewed(
+    name: str, oven_card: Path | None, polymer: str | None, room_c: float, shop: Shop, place: StorePlace
+) -> Review:
+    if name.removeprefix("#").isdecimal() and not Path(name).exists():
+        return _stored(name, oven_card, polymer, room_c, shop, place)
+    from logger.heatfile import read_heat
+
+    found = read_heat(Path(name))
+    return _review_of(Path(name).name, found, _card(found, oven_card, None, shop, name), polymer, room_c, shop)
+
+
+def _stored(
+    name: str, oven_card: Path | None, polymer: str | None, room_c: float, shop: Shop, place: StorePlace
+) -> Review:
+    from dataclasses import replace
+
+    from dashboard.commands.records_options import number_of, opened
+    from dashboard.failures import failure_of
+    from dashboard.stored import whole_of
+    from dashboard.wall_compare import compared, earlier_walls
+    from logger.heat_export import heat_of
+    from logger.walls import walls_of
+
+    with opened(place) as kept:
+        record = kept.heat(number_of(name))
+        whole = whole_of(kept, record)
+        walls = walls_of(kept.attachments(record.id))
+        beside = compared(walls, earlier_walls(kept, record)) if walls else ()
+    if record.state == "open":
+        raise InputError(f"heat {record.number} is still going on: expected one that has ended; see 'pullcue watch'")
+    heat = heat_of(whole)
+    card = _card(heat, oven_card, record.form.card_json, shop, f"heat {record.number}")
+    found = _review_of(f"heat {record.number}", heat, card, polymer, room_c, shop)
+    return replace(found, stored=whole, walls=beside, failure=failure_of(record.outcome_kind))
+
+
+def _card(heat: Heat, oven_card: Path | None, kept: str | None, shop: Shop, name: str) -> OvenCard:
+    from dashboard.stored_card import stored_card
+    from dashboard.tomlfile import read_toml
+    from thermal.oven import oven_card_from_mapping
+
+    if oven_card is not None:
+        return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
+    if kept is not None:
+        return stored_card(kept, name)
+    if heat.oven is None:
+        raise InputError(f"{name} does not state its oven: expected one; give its card with --oven-card")
+    return shop.oven(heat.oven)
+
+
+def _review_of(name: str, heat: Heat, card: OvenCard, polymer: str | None, room_c: float, shop: Shop) -> Review:
+    from dashboard.review import case_of, review
+
+    stated = polymer or heat.polymer
+    if stated is None:
+        raise InputError(f"{name} does not state its polymer: expected one; give it with --polymer")
+    case, notes = case_of(heat, card, shop.polymer(stated), name)
+    others = [shop.polymer(one) for one in shop.polymer_ids() if one != stated]
+    return review(name, heat, case, others, room_c, [*notes, *heat.notes])
+
+
+def _write(report: Path, found: Review, units: Units) -> None:
+    from dashboard.report import report_of
+    from dashboard.report_html import html_bytes
+    from dashboard.report_pdf import pdf_bytes
+    from logger.clock import SystemClock
+    from logger.heatfile import write_new
+
+    content = report_of(found, units, SystemClock().utc().date())
+    made = pdf_bytes(content) if report.suffix.lower() == ".pdf" else html_bytes(content)
+    write_new(made, report)
+
+
+def _words(found: Review, units: Units) -> list[str]:
+    from dashboard.commands.heats_wall import wall_words
+    from dashboard.heat_form import one_line
+    from dashboard.review_words import (
+        CAUTION,
+        LISTED,
+        evidence_words,
+        failure_words,
+        headline,
+        percent,
+        state_lines,
+        title,
+    )
+
+    lines = [f"{one_line(found.name)}: {headline(found, units)}.", ""]
+    lines += [f"  {what:<26}{words}" for what, words in state_lines(found, units)]
+    lines += ["", "What explains it, the likeliest first:"]
+    for one in found.diagnosis.findings:
+        if one.probability >= LISTED:
+            lines.append(f"  {percent(one.probability):>9}  {title(one, units)}")
+            if evidence := evidence_words(one, found, units):
+                lines.append(f"             {evidence}.")
+    if found.diagnosis.unexplained:
+        lines.append("  Nothing that was tried explains the readings well: look at sensors, door and polymer.")
+    for aside in found.diagnosis.aside:
+        lines.append(f"  Not believed: {one_line(aside.column)} from {units.seconds(aside.from_s)} on: {aside.reason}.")
+    if found.failure is not None:
+        lines += ["", *(f"{line}." for line in failure_words(found.failure, found.diagnosis, units))]
+    if found.walls:
+        lines += ["", "Walls:", *(f"  {wall_words(one)}" for one in found.walls)]
+    lines += ["", *(f"Note: {one_line(note, 300)}." for note in found.notes), CAUTION]
+    return lines

@@ -1,0 +1,279 @@
+"""The report of a reviewed heat as values: what stands on the page, in words, before it becomes PDF or HTML.
+
+Nothing of a heat's free notes is on it, where a name could stand: the job number leads to the patient's file. The same
+heat gives the same report but for the date of its printing.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from io import BytesIO
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.after_pull import PULLED
+from dashboard.commands.heats_wall import wall_words
+from dashboard.heat_form import one_line
+from dashboard.review import Review
+from dashboard.review_words import (
+    CAUTION,
+    LISTED,
+    evidence_words,
+    failure_words,
+    headline,
+    percent,
+    state_lines,
+    title,
+)
+from dashboard.units import Units
+from logger.heat_export import StoredHeat, utc_of
+from logger.records import CHECKS
+
+if TYPE_CHECKING:
+    from logger.records import Correction
+
+Array = NDArray[np.float64]
+Row = tuple[str, str]
+
+#: Points of a curve, findings, corrections and photos at most: the report is for one or two pages.
+_POINTS, _FINDINGS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 8, 14, 6, 10
+_PHOTO_PX = 360
+_CHECK_WORDS = dict(
+    zip(
+        CHECKS,
+        ("sheet undamaged", "label kept", "film off", "frame locked", "clearance"),
+        strict=True,
+    )
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """A curve of the figure: times, s, values in the shop's unit; `dash`: lengths of stroke and gap, mm; () solid."""
+
+    name: str
+    time_s: Array
+    values: Array
+    dash: tuple[float, ...] = ()
+    width_mm: float = 0.3
+
+
+@dataclass(frozen=True)
+class Figure:
+    """Temperatures over the heat.
+
+    Attributes:
+        lines: measured and computed. band: 5 and 95 % of the core, (2, times), with band_s. levels: name and value of
+        limits. marks: time, s, and words of events. unit: of the values.
+    """
+
+    lines: tuple[Line, ...]
+    band_s: Array
+    band: Array
+    levels: tuple[tuple[str, float], ...]
+    marks: tuple[tuple[float, str], ...]
+    unit: str
+    until_s: float
+
+
+@dataclass(frozen=True)
+class Report:
+    """What stands on the page.
+
+    Attributes:
+        title, headline: first lines. facts: identification. checks: done and not done. state: the sheet at the pull.
+        findings: probability, title, evidence. failure: lines on the outcome's kind. walls: lines. corrections: lines.
+        notes: what was taken for granted. code: of the QR, the heat's number; '' for a heat file. photo: JPEG, or None.
+        printed: the date.
+    """
+
+    title: str
+    headline: str
+    facts: tuple[Row, ...]
+    checks: str
+    state: tuple[Row, ...]
+    findings: tuple[tuple[str, str, str], ...]
+    failure: tuple[str, ...]
+    walls: tuple[str, ...]
+    corrections: tuple[str, ...]
+    notes: tuple[str, ...]
+    figure: Figure
+    caution: str
+    code: str
+    photo: bytes | None
+    printed: datetime.date
+
+    @property
+    def footer(self) -> str:
+        """The only line that differs between two printings."""
+        return f"Printed {self.printed.isoformat()}. Pullcue advises and records; it controls no oven."
+
+
+def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
+    """The report of a review."""
+    stored = of.stored
+    record = None if stored is None else stored.current
+    simulated = of.heat.simulated or (stored is not None and stored.simulated)
+    heading = f"Heat {record.number}" if record is not None else f"Heat file {one_line(of.name)}"
+    return Report(
+        title=f"Review of {heading[0].lower()}{heading[1:]}"
+        + (" (simulated: nothing was measured)" if simulated else ""),
+        headline=headline(of, units) + ".",
+        facts=tuple(_facts(of, units)),
+        checks=_checks(stored),
+        state=tuple(state_lines(of, units)),
+        findings=tuple(
+            (percent(one.probability), title(one, units), evidence_words(one, of, units))
+            for one in of.diagnosis.findings[:_FINDINGS]
+            if one.probability >= LISTED
+        ),
+        failure=() if of.failure is None else tuple(failure_words(of.failure, of.diagnosis, units)),
+        walls=tuple(wall_words(one) for one in of.walls[:_WALLS]),
+        corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
+        notes=tuple(one_line(note, 160) for note in of.notes[:_NOTES]),
+        figure=_figure(of, units),
+        caution=CAUTION,
+        code="" if record is None else f"heat {record.number}",
+        photo=None if stored is None else _photo(stored),
+        printed=printed,
+    )
+
+
+def _facts(of: Review, units: Units) -> list[Row]:
+    """Identification of the heat; what is not known is said."""
+    stored, case = of.stored, of.case
+    record = None if stored is None else stored.current
+    form = None if record is None else record.form
+
+    def told(value: object) -> str:
+        return "not stated" if value in (None, "") else one_line(str(value))
+
+    label = of.heat.extra.get("label") if form is None else form.sheet_label
+    job = of.heat.extra.get("job_number") if form is None else form.job_number
+    initials = of.heat.extra.get("initials") if form is None else form.initials
+    rows = [
+        ("Job number", told(job)),
+        ("Sheet", f"{case.polymer.id}, {units.length(case.gauge_m)}, {case.colour}; label {told(label)}"),
+        ("Operator", told(initials)),
+        ("Oven", f"{one_line(case.oven.id)}, set {units.temperature(case.set_c)}{_card_words(of)}"),
+    ]
+    if record is not None and stored is not None:
+        zone = stored.run.zone if stored.run is not None else "UTC"
+        rows += [
+            ("Start", f"{_local(record.start_utc_ms, zone)}"),
+            ("State", f"{record.state}; outcome {told(record.outcome)}, {told(record.outcome_kind)}"),
+            (
+                "Versions",
+                f"recorded with {told(form and form.software)}; polymer {told(form and form.polymer_version)}",
+            ),
+            ("Link in the chain", record.hash or "none yet"),
+        ]
+    return rows
+
+
+def _card_words(of: Review) -> str:
+    """Which card it was: the first digits of the SHA-256 of what was kept with the heat, and until when it held."""
+    kept = None if of.stored is None else of.stored.current.form.card_json
+    mark = "" if kept is None else f", card sha256 {sha256(kept.encode()).hexdigest()[:16]}"
+    until = of.case.oven.valid.until
+    return mark + ("" if until is None else f", valid until {until.isoformat()}")
+
+
+def _local(utc_ms: int, zone: str) -> str:
+    """The moment in the zone of the recording, with the zone's name; UTC where this machine does not know it."""
+    from zoneinfo import ZoneInfo
+
+    utc = utc_of(utc_ms)
+    try:
+        local = utc.astimezone(ZoneInfo(zone))
+    except (KeyError, ValueError, OSError):
+        return f"{utc:%Y-%m-%d %H:%M:%S} UTC (zone {one_line(zone)})"
+    return f"{local:%Y-%m-%d %H:%M:%S} {one_line(zone)} (UTC{local:%z})"
+
+
+def _checks(stored: StoredHeat | None) -> str:
+    if stored is None:
+        return "not recorded"
+    done = stored.current.form.checks
+    told = [
+        f"{words}: {'not recorded' if name not in done else 'done' if done[name] else 'NOT done'}"
+        for name, words in _CHECK_WORDS.items()
+    ]
+    return "; ".join(told)
+
+
+def _correction(one: Correction) -> str:
+    when = f"{utc_of(one.at_utc_ms):%Y-%m-%d %H:%M} UTC"
+    return (
+        f"{when}, {one_line(one.who)}: {one.field} was {one_line(one.old)}, is {one_line(one.new)}; "
+        f"{one_line(one.why, 120)}"
+    )
+
+
+def _photo(stored: StoredHeat) -> bytes | None:
+    """The first photo of the label, small and without what the camera wrote into it; None: there is none."""
+    if not stored.photos:
+        return None
+    from PIL import Image, ImageOps
+
+    try:
+        with Image.open(BytesIO(stored.photos[0].content)) as picture:
+            small = ImageOps.exif_transpose(picture).convert("L")
+            small.thumbnail((_PHOTO_PX, _PHOTO_PX))
+            out = BytesIO()
+            small.save(out, "JPEG", quality=80)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return None  # a picture that cannot be shown is no reason for no report
+    return out.getvalue()
+
+
+# ---------------------------------------------------------------- figure
+
+
+def _figure(of: Review, units: Units) -> Figure:
+    course, heat = of.diagnosis.course, of.heat
+    until_s = float(course.time_s[-1])
+    lines = [Line("core, computed", course.time_s, _shown(course.core_c[1], units), (), 0.6)]
+    styles: Sequence[tuple[float, ...]] = ((3.0, 1.0), (1.0, 1.0), (4.0, 1.0, 1.0, 1.0), (0.5, 0.8))
+    roles = ("face_upper_c", "face_lower_c", "air_upper_c", "air_lower_c")
+    for role, dash in zip(roles, styles, strict=True):
+        for name, values in list(heat.series(role).items())[:1]:
+            inside = (heat.time_s >= 0.0) & (heat.time_s <= until_s) & np.isfinite(values)
+            if inside.any():
+                at = np.flatnonzero(inside)[:: max(1, int(np.count_nonzero(inside)) // _POINTS)]
+                words = name.rpartition("_")[0].replace("_", " ")
+                lines.append(Line(words, heat.time_s[at], _shown(values[at], units), dash))
+    levels = (
+        ("core at least", float(_shown(np.array([of.of.core_min_c]), units)[0])),
+        ("face at most", float(_shown(np.array([of.of.face_max_c]), units)[0])),
+    )
+    return Figure(
+        tuple(lines), course.time_s, _shown(course.core_c[[0, 2]], units), levels, tuple(_marks(of, until_s)),
+        units.temperature_unit, until_s,
+    )  # fmt: skip
+
+
+def _shown(celsius: Array, units: Units) -> Array:
+    found: Array = np.vectorize(units.temperature_value, otypes=[float])(celsius)
+    return found
+
+
+def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:
+    """Events, the window's opening and where the likeliest cause shows."""
+    inside = [one for one in of.heat.events if 0.0 <= one.time_s <= until_s and one.name != PULLED]
+    found = [(one.time_s, one_line(one.name.replace("_", " "), 24)) for one in inside[:_MARKS]]
+    if of.pulled:
+        found.append((until_s, "pulled"))
+    before = of.diagnosis.at_pull.before_ready_s
+    opens_s = None if before is None else of.diagnosis.at_pull.time_s + before.middle
+    if opens_s is not None and 0.0 < opens_s <= until_s:
+        found.append((opens_s, "window opens"))
+    first = of.diagnosis.first
+    if first.column is not None and first.from_s is not None and 0.0 < first.from_s < until_s:
+        found.append((first.from_s, "cause shows from here"))
+    return sorted(found)
