@@ -157,9 +157,3 @@ def mark_words(mark: Mark, start_s: float, units: Units) -> str:
 def judgement(look: Look, units: Units) -> list[str]:
     """The pull against the hidden truth, in sentences without full stops; empty where nothing is judged."""
     return [] if look.score is None else score_words(look.score, units)
-
-
-def said(words: CueWords) -> str:
-    """The cue as a screen reader says it when the state changes."""
-    count = f" {words.to[:1].upper()}{words.to[1:]} {words.count}." if words.count else ""
-    return f"{words.word.capitalize()}.{count} {words.todo} {words.why}."
