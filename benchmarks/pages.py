@@ -51,6 +51,8 @@ from logger.store import open_store
 IN_S, OUT_S, CYCLE_S = 20.0, 620.0, 900.0
 #: Each bench's sheet goes in so long after the one before, s.
 APART_S = 4.0
+#: Pages are opened before the first reading, within, s.
+OPENED_S = 40.0
 RATE_HZ = 5
 PLACES = ("air_upper", "air_lower", "face_upper", "face_lower", "wall", "drop")
 COUNT = "grid_01"
@@ -198,7 +200,7 @@ def load(count: int, pages: int, seconds: float) -> None:
         if browser is None:
             print("load: not measured, no playwright or chromium here")
             return
-        start_s = clock.monotonic_s()
+        start_s = clock.monotonic_s() + OPENED_S  # ten browsers that open at once are another load
         with (
             benches(count, Path(name), clock, 1.0, start_s) as (live, sources, shop),
             PageServer(Services(shop, live=live), Access(port=0)) as server,
@@ -216,20 +218,20 @@ def load(count: int, pages: int, seconds: float) -> None:
             told = [page.evaluate("[ages, stood, took, sizes, dead]") for page in shown]
             stop.set()
             marking.join()
+        for words, group in (("one bench", told[::2]), ("all benches", told[1::2])):
+            for place, what in enumerate(("cue old when painted, s", "cue old before the next one, s",
+                                          "answer after, ms", "update, bytes")):  # fmt: skip
+                values = [float(value) for one in group for value in one[place]]
+                digits = 2 if place < 2 else 0
+                row = " | ".join(f"{value:.{digits}f}" for value in quantiles(values))
+                print(f"| {words}, {len(group)} pages: {what} | {row} |")
+            late = sum(age > 1.0 for one in group for age in one[0])
+            print(f"cues older than 1 s when painted: {late} of {sum(len(one[0]) for one in group)}; "
+                  f"said not to be live: {sum(one[4] for one in group)}")  # fmt: skip
+        print(f"{count} benches, {pages} pages, sheets {APART_S:g} s apart")
+        print(f"recorders, estimates and server: {share:.0%} of one core, beside workers and browser")
+        sys.stdout.flush()
         lost = {bench: missing(name, bench, source.sent) for bench, source in zip(ids, sources, strict=True)}
-    for words, group in (("one bench", told[::2]), ("all benches", told[1::2])):
-        for place, what in enumerate(("cue old when painted, s", "cue old before the next one, s",
-                                      "answer after, ms", "update, bytes")):  # fmt: skip
-            values = [float(value) for one in group for value in one[place]]
-            digits = 2 if place < 2 else 0
-            row = " | ".join(f"{value:.{digits}f}" for value in quantiles(values))
-            print(f"| {words}, {len(group)} pages: {what} | {row} |")
-        late = sum(age > 1.0 for one in group for age in one[0])
-        print(f"cues older than 1 s when painted: {late} of {sum(len(one[0]) for one in group)}; "
-              f"said not to be live: {sum(one[4] for one in group)}")  # fmt: skip
-    print(
-        f"{count} benches, {pages} pages, sheets {APART_S:g} s apart: {share:.0%} of one core beside workers and browser"
-    )
     print(f"frames lost: {sum(lost.values())} of {sum(source.sent for source in sources)}")
 
 
@@ -253,9 +255,11 @@ def missing(folder: str, bench: str, sent: int) -> int:
     seen: set[int] = set()
     for run in store.runs(bench):
         for block in store.blocks(bench, run.id):
+            if COUNT not in block.columns:  # of the time before the first reading
+                continue
             place = block.columns.index(COUNT)
             due = block.states[:, place] != NOT_SAMPLED
-            seen |= {round((value - 20.0) * 1e4) for value in block.values[due, place].tolist()}
+            seen |= {round((value - 20.0) * 1e4) for value in block.values[due, place].tolist() if value == value}
     store.close()
     last = max(seen)
     assert last >= sent - 2 * RATE_HZ, (bench, last, sent)

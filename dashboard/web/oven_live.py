@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard.bench_look import Look
-from dashboard.live_service import Live
+from dashboard.live_service import Aged, Live
 from dashboard.units import Units
 from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
 from dashboard.web.oven_words import (
@@ -19,6 +19,7 @@ from dashboard.web.oven_words import (
     mark_words,
     notes,
     phase,
+    stale,
     table,
     title,
 )
@@ -29,6 +30,8 @@ from thermal.sag import equivalent_radius_m
 PARTS = ("cue", "title", "labels", "table", "notes", "marks", "judged", "outcome")
 #: Of a part's digest so many signs tell it from another.
 _DIGEST = 4
+#: Signs of what is not well with one of several benches.
+_SHORT = 80
 #: Marks that are listed.
 _LISTED = 12
 
@@ -72,6 +75,7 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
         "at": "" if time_s is None or not is_live(aged) else units.seconds(time_s),
         "count": [words.to, words.count],
         "loud": [unbroken(one) for one in loud(aged, units)],
+        "stale": stale(aged, units),
         "phase": phase(look),
         "sag": sag(look, units) if is_live(aged) else None,
         "parts": ".".join(digests),
@@ -86,9 +90,17 @@ def brief(live: Live, units: Units) -> dict[str, Any]:
     for bench in live.benches:
         aged = live.look(bench)
         oldest_s = max(oldest_s, aged.age_s)
-        words = cue_words(aged, units)
-        found.append([bench, words.key, words.word, words.count, words.to, " · ".join(loud(aged, units))[:80]])
+        found.append([bench, *_brief(aged, units)])
     return {"benches": found, "age": _age(oldest_s), "wait": round(1e3 * live.wait_s(list(live.benches)))}
+
+
+def _brief(aged: Aged, units: Units) -> list[str]:
+    words = cue_words(aged, units)
+    if since := stale(aged, units):
+        counted = f", {words.to} {words.count}" if words.count else ""
+        return [words.key, "no readings", since, "for", f"{words.word}{counted}: computed on from before"]
+    not_well = loud(aged, units) if is_live(aged) else [words.why]
+    return [words.key, words.word, words.count, words.to, " · ".join(not_well)[:_SHORT]]
 
 
 def _age(age_s: float) -> float:

@@ -73,18 +73,27 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
 
 
 def loud(aged: Aged, units: Units) -> list[str]:
-    """What is not well, in the largest type; the worst first."""
+    """What is not well, in large type; the worst first."""
     look = aged.look
     if not is_live(aged):
         return []  # the cue itself says so
     found = []
     if look.unsaved:
         found.append(f"NOT SAVED, in memory only: {look.unsaved}")
-    if look.told is not None and look.told.pulled is None and look.silent_s is not None and look.silent_s > STALE_S:
-        found.append(f"No new readings for {units.seconds(look.silent_s)}: what is shown is computed on from before")
+    if stale(aged, units):
+        found.append("No new readings: what is shown is computed on from before")
     elif look.told is not None and look.told.pulled is None:
         found += [f"{column_name(column)}: {state}" for column, state in look.troubles]
     return [*found, *look.links]
+
+
+def stale(aged: Aged, units: Units) -> str:
+    """For how long nothing has been measured of a sheet in the oven, '1:01'; '' where readings come."""
+    look = aged.look
+    heating = is_live(aged) and look.told is not None and look.told.pulled is None
+    if not heating or look.silent_s is None or look.silent_s <= STALE_S:
+        return ""
+    return units.seconds(look.silent_s)
 
 
 def phase(look: Look) -> str:

@@ -3,8 +3,8 @@
   "use strict";
   // An answer that is not there by then is none; without one for so long the page shows no number any more, ms.
   const PATIENCE = 4000, LOST = 3500;
-  // New points are drawn after so long at the latest, minutes.
-  const LATEST = 4 / 60;
+  // Drawing all lines anew is most of the work of this page, and three seconds are a pixel or two: minutes.
+  const DRAWN_EVERY = 3 / 60;
   const pullcue = (window.pullcue_oven = { listeners: [], page: null });
 
   const at = (id) => document.getElementById(id);
@@ -72,6 +72,7 @@
       cue(page, ["not-live", "not live", "Go by the look and the drop of the sheet, as its instructions say.",
         "Nothing comes from Pullcue."]);
       put(at("oven-at"), "");
+      put(at("oven-stale"), "");
       list(at("oven-table"), [], "div");
       at("oven-sag").replaceChildren();
     } else {
@@ -148,6 +149,7 @@
       page.phase = page.root.dataset.phase = news.phase;
     }
     page.root.dataset.live = String(news.live);
+    put(at("oven-stale"), news.stale ? `No readings for ${news.stale}` : "");
     const loud = JSON.stringify(news.loud);
     if (page.loud !== loud) {
       page.loud = loud;
@@ -222,9 +224,8 @@
     page.have.rows = Number(page.have.rows) + news.rows.length;
     const drawn = graph.data[growing[0]].x, until = drawn[drawn.length - 1] || 0;
     const newest = page.undrawn.length ? page.undrawn[page.undrawn.length - 1][0] : until;
-    // Less than two pixels more are not worth drawing all lines anew.
-    if (newest - until >= Math.min(LATEST, newest / 400)) {
-      // The cue first: drawing takes longer than all else.
+    if (newest - until >= DRAWN_EVERY - 0.005) {
+      // The cue first.
       window.requestAnimationFrame(() => window.setTimeout(() => {
         if (graph.isConnected && graph.layout.meta === page.have.figure) {
           draw(page, graph, growing);
