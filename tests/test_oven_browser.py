@@ -108,6 +108,7 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
         expect(page.locator("#oven-count")).to_have_text(re.compile(r"^\d+:\d\d$"))
         expect(page.locator("#oven-word")).to_have_text("heating")
 
+        expect(page.locator("#oven-at")).to_have_text(re.compile(r"^(0:[3-5]\d|[1-9]\d*:\d\d)$"))
         page.get_by_role("button", name="20 s ago").click()
         page.get_by_role("button", name="Clear through").click()
         expect(page.locator("#oven-marked li").first).to_contain_text(
@@ -277,6 +278,7 @@ def test_a_network_that_drops_is_said_and_found_again(browser: Browser, looks: d
             page.unroute("**/oven/live*")
             page.unroute("**/icon.svg*")
         expect(page.locator("#oven-word")).to_have_text("heating")
+        expect(page.locator("#oven-sag svg")).to_be_visible()
         expect(page.locator("#connection")).to_be_empty()
 
 

@@ -200,7 +200,7 @@ def test_what_is_not_well_is_said_of_each_of_several(heating: Aged) -> None:
     one, two = brief(StillLive({"a": silent, "b": gone}), METRIC)["benches"]
     assert one[1:5] == ["heating", "no readings", "1:01", "for"]
     assert "heating, likely ready in" in one[5]
-    assert two[1:] == [NOT_LIVE, "not live", "", "", "The recorder has stopped: disk full"]
+    assert two[1:] == [NOT_LIVE, "", "", "", "The recorder has stopped: disk full"]
 
 
 def test_the_judgement_comes_with_the_pull(pulled: Aged) -> None:

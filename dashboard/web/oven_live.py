@@ -100,7 +100,9 @@ def _brief(aged: Aged, units: Units) -> list[str]:
         counted = f", {words.to} {words.count}" if words.count else ""
         return [words.key, "no readings", since, "for", f"{words.word}{counted}: computed on from before"]
     not_well = loud(aged, units) if is_live(aged) else [words.why]
-    return [words.key, words.word, words.count, words.to, " · ".join(not_well)[:_SHORT]]
+    # The page makes the word of the key where it is the same.
+    word = "" if words.word == words.key.replace("-", " ") else words.word
+    return [words.key, word, words.count, words.to, " · ".join(not_well)[:_SHORT]]
 
 
 def _age(age_s: float) -> float:

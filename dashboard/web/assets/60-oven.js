@@ -75,6 +75,7 @@
       put(at("oven-stale"), "");
       list(at("oven-table"), [], "div");
       at("oven-sag").replaceChildren();
+      delete at("oven-sag").dataset.seen; // else the same drop would not be drawn again
     } else {
       page.root.querySelectorAll("[data-tile]").forEach((tile) => fill(tile, ["", "not-live", "not live", "", "", ""]));
     }
@@ -99,13 +100,14 @@
     }
   };
 
+  const named = (key) => key.replaceAll("-", " ");
   const fill = (tile, [, key, word, count, to, loud]) => {
     const part = (name) => tile.querySelector(`[data-part=${name}]`);
     if (tile.dataset.key !== key || !part("shape").innerHTML) {
       tile.dataset.key = key;
       part("shape").innerHTML = pullcue.shape(key);
     }
-    put(part("word"), word);
+    put(part("word"), word || named(key));
     put(part("count"), count);
     put(part("to"), to);
     put(part("loud"), loud);
@@ -125,7 +127,7 @@
     const whose = first ? first[0] : "";
     if (page.key !== `${key} ${whose}`) {
       page.key = `${key} ${whose}`;
-      put(at("said"), first ? `${first[0]}: ${first[2]}. ${first[4]} ${first[3]}` : "");
+      put(at("said"), first ? `${first[0]}: ${first[2] || named(first[1])}. ${first[4]} ${first[3]}` : "");
       pullcue.listeners.forEach((listener) => listener(key));
     }
   };
