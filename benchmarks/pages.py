@@ -1,9 +1,10 @@
 """The pages under load: how old the cue is, how large and how quick an update, first paint, and memory over hours.
 
-    python benchmarks/pages.py [--benches 16] [--clients 10] [--seconds 60] [--hours 2] [--speed 60]
+    python benchmarks/pages.py [--benches 16] [--pages 10] [--seconds 60] [--hours 2] [--speed 60]
 
-Load: benches that record a heated sheet in real time, all of one process, sheet after sheet going in, and clients that
-ask what the page's script asks, each once a second: half of them one bench large, half all benches. Memory: heat after
+Load: benches that record a heated sheet in real time, all of one process as `pullcue bench` runs them, sheet after
+sheet going in, and pages in Debian's Chromium, each in a context of its own: half of them one bench large, half all
+benches. How old a cue is: from the newest reading that it rests on until the page has painted it. Memory: heat after
 heat on a fast clock, with a client. First paint: each page and a bare Dash page with one graph, each in a fresh
 Chromium, in turns; left out where there is no playwright or chromium.
 """
@@ -12,9 +13,6 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import gzip
-import http.client
-import json
 import os
 import platform
 import shutil
@@ -25,10 +23,8 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlencode, urlsplit
 
 import numpy as np
 
@@ -43,6 +39,7 @@ from dashboard.store_place import SQLITE, StorePlace
 from dashboard.web.access import Access
 from dashboard.web.serve import PageServer
 from dashboard.web.services import Services
+from dashboard.workers import Workers, how_many
 from logger.bench import Bench, Role, SourceEntry
 from logger.clock import Clock, FastClock, SystemClock
 from logger.reading import Arrival, Frame, Value
@@ -54,6 +51,8 @@ from logger.store import open_store
 IN_S, OUT_S, CYCLE_S = 20.0, 620.0, 900.0
 #: Each bench's sheet goes in so long after the one before, s.
 APART_S = 4.0
+#: Pages are opened before the first reading, within, s.
+OPENED_S = 40.0
 RATE_HZ = 5
 PLACES = ("air_upper", "air_lower", "face_upper", "face_lower", "wall", "drop")
 COUNT = "grid_01"
@@ -114,15 +113,18 @@ def benches(
     oven.pull(OUT_S)
     sources, found = [], list[LiveBench]()
     with ExitStack() as things:
+        workers = things.enter_context(Workers(how_many(count)))
         for number in range(count):
             bench, source = bench_of(number), Heated(clock, oven, start_s, number * APART_S)
             reader = BenchReader(bench, [source], clock, stale_s=max(3.0, speed))
             place = StorePlace(f"{SQLITE}{folder / 'pullcue.sqlite'}", folder, practice=True)
             form = form_for(shop, bench, polymer="hdpe", gauge_mm=4.0, support="frame", opening_mm=(300.0,),
                             start_c=22.0)  # fmt: skip
-            found.append(things.enter_context(live_bench(reader, bench, place, clock, form, shop, speed)))
+            found.append(
+                things.enter_context(live_bench(reader, bench, place, clock, form, shop, speed, workers=workers))
+            )
             sources.append(source)
-        live = Live(found, shop, lambda: datetime.date(2026, 1, 5))
+        live = Live(found, shop, lambda: datetime.date(2026, 1, 5), settle=workers.settle)
         live.start()
         try:
             yield live, sources, shop
@@ -130,76 +132,45 @@ def benches(
             live.stop()
 
 
-# ---------------------------------------------------------------- clients
+# ---------------------------------------------------------------- pages in a browser
+
+#: In each page, before its own script: how old a cue is once it is painted, and how old the one before had become, s.
+_SPY = """() => { window.ages = []; window.stood = []; window.sizes = []; window.took = []; window.dead = 0;
+    let last = null;
+    const real = window.fetch;
+    window.fetch = async (...given) => {
+        const begun = performance.now(), answer = await real(...given);
+        if (String(given[0]).startsWith('/oven/live') && answer.ok) {
+            const text = await answer.clone().text(), told = JSON.parse(text), came = performance.now();
+            window.took.push(came - begun);
+            requestAnimationFrame(() => setTimeout(() => {
+                const now = performance.now();
+                if (last !== null) { window.stood.push((now - last) / 1000); }
+                last = begun - 1000 * told.age;
+                window.ages.push((now - last) / 1000);
+                window.sizes.push(new TextEncoder().encode(text).length);
+                const said = document.querySelectorAll('[data-key=not-live]').length;
+                window.dead += said > 0 ? 1 : 0; }, 0)); }
+        return answer; }; }"""
 
 
-@dataclass
-class Asked:
-    """What one client was told: ages of the cue when it came, s; times to answer, s; bytes, plain and as sent;
-    how often the bench was said not to be live.
-    """
-
-    ages_s: list[float] = field(default_factory=list)
-    took_s: list[float] = field(default_factory=list)
-    plain: list[int] = field(default_factory=list)
-    sent: list[int] = field(default_factory=list)
-    not_live: int = 0
-
-
-class Client(threading.Thread):
-    """Asks once a second what a page's script asks, with what it has."""
-
-    def __init__(self, url: str, live: Live, bench: str, stop: threading.Event) -> None:
-        super().__init__(daemon=True)
-        parts = urlsplit(url)
-        self._host, self._port = parts.hostname or "", parts.port
-        self._live, self._bench, self._stop_asking = live, bench, stop
-        self.asked, self.have = Asked(), dict[str, Any]()
-
-    def run(self) -> None:
-        """Ask until it is to end."""
-        connection = http.client.HTTPConnection(self._host, self._port, timeout=30)
-        while not self._stop_asking.is_set():
-            began_s = time.perf_counter()
-            query = "?" + urlencode({"bench": self._bench, **self.have}) if self._bench else ""
-            connection.request("GET", f"/oven/live{query}", headers={"Accept-Encoding": "gzip"})
-            answer = connection.getresponse()
-            raw = answer.read()
-            took_s = time.perf_counter() - began_s
-            body = gzip.decompress(raw) if answer.getheader("Content-Encoding") == "gzip" else raw
-            told = json.loads(body)
-            first = not self.asked.took_s
-            self.asked.took_s.append(took_s)
-            if self._bench:
-                self.asked.ages_s.append(told["age"] + took_s)
-                if not first and not self._draws_anew(told, connection):
-                    self.asked.plain.append(len(body))
-                    self.asked.sent.append(len(raw))
-                self.have |= {"parts": told["parts"]}
-            else:
-                # All benches in short say no age: that of the oldest of them, as the server has it.
-                self.asked.ages_s.append(max(self._live.look(one).age_s for one in self._live.benches) + took_s)
-                self.asked.plain.append(len(body))
-                self.asked.sent.append(len(raw))
-            if self._bench and not told["live"]:
-                self.asked.not_live += 1
-            # As the page's script: just after a look it is the freshest.
-            wait_s = 1.0 - told["age"] + 0.06 if self._bench else 1.0 - (time.perf_counter() - began_s)
-            self._stop_asking.wait(min(1.0, max(0.25, wait_s)))
-        connection.close()
-
-    def _draws_anew(self, told: dict[str, Any], connection: http.client.HTTPConnection) -> bool:
-        """Keep the rows that came; where the picture is another one, fetch it, as the page does."""
-        if told["figure"] == self.have.get("figure", ""):
-            if "rows" in told:
-                for _ in range(told["thinned"] - self.have["thinned"]):
-                    self.have["rows"] = (self.have["rows"] + 1) // 2
-                self.have |= {"rows": self.have["rows"] + len(told["rows"]), "thinned": told["thinned"]}
-            return False
-        connection.request("GET", f"/oven/figure?{urlencode({'bench': self._bench})}")
-        whole = json.loads(connection.getresponse().read())
-        self.have |= {"figure": whole["key"], "rows": whole["rows"], "thinned": whole["thinned"]}
-        return True
+@contextmanager
+def chromium() -> Iterator[Any]:
+    """A browser, or None where there is no playwright or chromium."""
+    program = shutil.which("chromium")
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        program = None
+    if program is None:
+        yield None
+        return
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=program, args=["--no-sandbox", "--disable-gpu", "--disable-quic"]
+        )
+        yield browser
+        browser.close()
 
 
 def quantiles(values: Sequence[float]) -> tuple[float, float, float]:
@@ -222,46 +193,60 @@ def heats(live: Live, clock: Clock, start_s: float, stop: threading.Event) -> No
         stop.wait(0.05)
 
 
-def load(count: int, clients: int, seconds: float) -> None:
-    """Benches and clients at once, in real time."""
+def load(count: int, pages: int, seconds: float) -> None:
+    """Benches and pages at once, in real time."""
     stop, clock = threading.Event(), SystemClock()
-    with tempfile.TemporaryDirectory() as name:
-        start_s = clock.monotonic_s()
+    with tempfile.TemporaryDirectory() as name, chromium() as browser:
+        if browser is None:
+            print("load: not measured, no playwright or chromium here")
+            return
+        start_s = clock.monotonic_s() + OPENED_S  # ten browsers that open at once are another load
         with (
             benches(count, Path(name), clock, 1.0, start_s) as (live, sources, shop),
             PageServer(Services(shop, live=live), Access(port=0)) as server,
         ):
             marking = threading.Thread(target=heats, args=(live, clock, start_s, stop), daemon=True)
             marking.start()
-            time.sleep(IN_S - 5.0)
             ids = list(live.benches)
-            asking = [Client(server.url, live, ids[n % count] if n % 2 == 0 else "", stop) for n in range(clients)]
-            for one in asking:
-                one.start()
+            shown = [opened(browser, server.url, ids[n % count] if n % 2 == 0 else "") for n in range(pages)]
+            wait_until(clock, start_s + IN_S - 5.0, shown[0])
+            for page in shown:  # what was asked while everything began is no page at work
+                page.evaluate("ages.length = stood.length = sizes.length = took.length = 0, dead = 0")
             began_s, spent_s = time.perf_counter(), time.process_time()
-            time.sleep(count * APART_S + seconds)
+            wait_until(clock, start_s + IN_S + count * APART_S + seconds, shown[0])
             share = (time.process_time() - spent_s) / (time.perf_counter() - began_s)
+            told = [page.evaluate("[ages, stood, took, sizes, dead]") for page in shown]
             stop.set()
-            for one in asking:
-                one.join()
             marking.join()
+        for words, group in (("one bench", told[::2]), ("all benches", told[1::2])):
+            for place, what in enumerate(("cue old when painted, s", "cue old before the next one, s",
+                                          "answer after, ms", "update, bytes")):  # fmt: skip
+                values = [float(value) for one in group for value in one[place]]
+                digits = 2 if place < 2 else 0
+                row = " | ".join(f"{value:.{digits}f}" for value in quantiles(values))
+                print(f"| {words}, {len(group)} pages: {what} | {row} |")
+            late = sum(age > 1.0 for one in group for age in one[0])
+            print(f"cues older than 1 s when painted: {late} of {sum(len(one[0]) for one in group)}; "
+                  f"said not to be live: {sum(one[4] for one in group)}")  # fmt: skip
+        print(f"{count} benches, {pages} pages, sheets {APART_S:g} s apart")
+        print(f"recorders, estimates and server: {share:.0%} of one core, beside workers and browser")
+        sys.stdout.flush()
         lost = {bench: missing(name, bench, source.sent) for bench, source in zip(ids, sources, strict=True)}
-    for words, several in (("one bench", False), ("all benches", True)):
-        group = [one.asked for one in asking if (one._bench == "") == several]
-        if not group:
-            continue
-        ages = quantiles([age for one in group for age in one.ages_s])
-        took = quantiles([1e3 * t for one in group for t in one.took_s])
-        plain = quantiles([float(n) for one in group for n in one.plain])
-        sent = quantiles([float(n) for one in group for n in one.sent])
-        print(f"| {words}, {len(group)} clients | cue old, s | {ages[0]:.2f} | {ages[1]:.2f} | {ages[2]:.2f} |")
-        print(f"| | answer after, ms | {took[0]:.0f} | {took[1]:.0f} | {took[2]:.0f} |")
-        print(f"| | update, bytes | {plain[0]:.0f} | {plain[1]:.0f} | {plain[2]:.0f} |")
-        answers, dead = sum(len(one.took_s) for one in group), sum(one.not_live for one in group)
-        print(f"| | said not to be live | {dead} of {answers} answers | | |")
-        print(f"| | as sent (gzip), bytes | {sent[0]:.0f} | {sent[1]:.0f} | {sent[2]:.0f} |")
-    print(f"{count} benches, {clients} clients, sheets {APART_S:g} s apart: {share:.0%} of one core")
     print(f"frames lost: {sum(lost.values())} of {sum(source.sent for source in sources)}")
+
+
+def opened(browser: Any, url: str, bench: str) -> Any:
+    """A page of one bench, or of all, in a context of its own."""
+    page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+    page.add_init_script(f"({_SPY})()")
+    page.goto(f"{url}oven" + (f"?bench={bench}" if bench else ""))
+    return page
+
+
+def wait_until(clock: Clock, at_s: float, page: Any) -> None:
+    """Wait, and let what a browser says be heard meanwhile."""
+    while (left_s := at_s - clock.monotonic_s()) > 0.0:
+        page.wait_for_timeout(min(1e3 * left_s, 1e3))
 
 
 def missing(folder: str, bench: str, sent: int) -> int:
@@ -270,9 +255,11 @@ def missing(folder: str, bench: str, sent: int) -> int:
     seen: set[int] = set()
     for run in store.runs(bench):
         for block in store.blocks(bench, run.id):
+            if COUNT not in block.columns:  # of the time before the first reading
+                continue
             place = block.columns.index(COUNT)
             due = block.states[:, place] != NOT_SAMPLED
-            seen |= {round((value - 20.0) * 1e4) for value in block.values[due, place].tolist()}
+            seen |= {round((value - 20.0) * 1e4) for value in block.values[due, place].tolist() if value == value}
     store.close()
     last = max(seen)
     assert last >= sent - 2 * RATE_HZ, (bench, last, sent)
@@ -280,25 +267,34 @@ def missing(folder: str, bench: str, sent: int) -> int:
 
 
 def memory(hours: float, speed: float) -> None:
-    """Heat after heat on a fast clock, with a client: resident memory at ten moments."""
+    """Heat after heat on a fast clock, with a page: memory of server and page at eleven moments."""
     stop, clock = threading.Event(), FastClock(speed)
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory() as name, chromium() as browser:
         start_s = clock.monotonic_s()
         with (
             benches(2, Path(name), clock, speed, start_s) as (live, _, shop),
             PageServer(Services(shop, live=live), Access(port=0)) as server,
         ):
             threading.Thread(target=heats, args=(live, clock, start_s, stop), daemon=True).start()
-            client = Client(server.url, live, next(iter(live.benches)), stop)
-            client.start()
-            sizes = []
+            page = None if browser is None else opened(browser, server.url, next(iter(live.benches)))
+            sizes, heaps = [], []
             for part in range(11):
                 while clock.monotonic_s() - start_s < part * hours * 360.0:
                     time.sleep(0.05)
                 sizes.append(resident_mb())
+                heaps.append(float("nan") if page is None else heap_mb(page))
             stop.set()
-            client.join()
-    print(f"memory over {hours:g} h of heats, MB: " + " ".join(f"{size:.0f}" for size in sizes))
+    print(f"memory over {hours:g} h of heats, MB: server " + " ".join(f"{size:.0f}" for size in sizes))
+    print("page, after collecting: " + " ".join(f"{size:.1f}" for size in heaps))
+
+
+def heap_mb(page: Any) -> float:
+    """What a page's script holds."""
+    tools = page.context.new_cdp_session(page)
+    tools.send("HeapProfiler.collectGarbage")
+    used: float = tools.send("Runtime.getHeapUsage")["usedSize"]
+    tools.detach()
+    return used / 1e6
 
 
 def resident_mb() -> float:
@@ -337,15 +333,6 @@ _PAINT = """() => { const paint = performance.getEntriesByName('first-contentful
 
 def paints(rounds: int) -> None:
     """First paint, time until the picture stands, and bytes of each page, in turns."""
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        print("first paint: not measured, no playwright here (run with the environment of the tests)")
-        return
-    program = shutil.which("chromium")
-    if program is None:
-        print("first paint: not measured, no chromium here")
-        return
     stop, clock = threading.Event(), SystemClock()
     with tempfile.TemporaryDirectory() as name, ExitStack() as things:
         start_s = clock.monotonic_s()
@@ -360,17 +347,17 @@ def paints(rounds: int) -> None:
             "at the oven": (f"{ours}oven", "#oven-curve .scatterlayer .trace"),
         }
         found: dict[str, list[list[float]]] = {page: [] for page in pages}
-        with sync_playwright() as playwright:
-            for _ in range(rounds):
-                for page, (url, wanted) in pages.items():
-                    browser = playwright.chromium.launch(
-                        executable_path=program, args=["--no-sandbox", "--disable-gpu", "--disable-quic"]
-                    )
+        for _ in range(rounds):
+            for page, (url, wanted) in pages.items():
+                with chromium() as browser:
+                    if browser is None:
+                        print("first paint: not measured, no playwright or chromium here")
+                        stop.set()
+                        return
                     tab = browser.new_page()
                     tab.goto(url)
                     tab.wait_for_selector(wanted, state="attached")
                     found[page].append(tab.evaluate(_PAINT))
-                    browser.close()
         stop.set()
     print("| page | first paint, ms | picture stands, ms | bytes |")
     for page, all_of in found.items():
@@ -382,7 +369,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--benches", type=int, default=16)
-    parser.add_argument("--clients", type=int, default=10)
+    parser.add_argument("--pages", type=int, default=10)
     parser.add_argument("--seconds", type=float, default=60.0, help="of the load; 0 leaves it out")
     parser.add_argument("--hours", type=float, default=2.0, help="of simulated heats; 0 leaves them out")
     parser.add_argument("--speed", type=float, default=60.0, help="of the simulated heats")
@@ -395,7 +382,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         paints(options.rounds)
         sys.stdout.flush()
     if options.seconds:
-        load(options.benches, options.clients, options.seconds)
+        load(options.benches, options.pages, options.seconds)
         sys.stdout.flush()
     if options.hours:
         memory(options.hours, options.speed)

@@ -167,6 +167,30 @@ class Estimator:
         self._last = weighed
         return self._estimate(trust, now_s, weighed)
 
+    @property
+    def heated_s(self) -> float | None:
+        """Of which moment the members are; None before the first."""
+        return None if self._heated is None else self._heated.at_s
+
+    def wants_members(self, seen: Observed, now_s: float) -> bool:
+        """Whether `at` would heat members anew: none yet, or too old, or left by the posterior of the last estimate."""
+        heated = self._heated
+        if heated is None or self._last is None or self._is_old(heated, now_s):
+            return True
+        return heated.events != seen.until(now_s).events or self._last.update.far() >= _FAR
+
+    def answer(self, seen: Observed, now_s: float) -> Estimate:
+        """The estimate by the members that there are: for whoever heats them elsewhere, and cannot wait for it.
+
+        Raises:
+            ValueError: before the first members.
+        """
+        if self._heated is None:
+            raise ValueError("no members were heated yet: ask for an estimate with `at` first")
+        trust = self._believed(seen, now_s)
+        self._last = self._weighed(trust.seen)
+        return self._estimate(trust, now_s, self._last)
+
     def _believed(self, seen: Observed, now_s: float) -> Believed:
         return believed(self._case, seen.until(now_s), self._trusted)
 

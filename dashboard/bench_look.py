@@ -19,7 +19,9 @@ class Second:
         at_s: of the run. values: readings that are believed, by column of a heat file. troubles: columns whose reading
         is none, with its state in words. heat: that is open. marks: in force, of the whole run. form: of the heats that
         begin from now on. words: whether a heat is open and all goes into the store. unsaved: why something is in
-        memory only; '' where nothing is. links: sources that do not run, in words.
+        memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the bench's clock, when
+        the newest reading came; when the second was taken, where none came within the second before it: that a bench
+        is silent is said apart.
     """
 
     at_s: float
@@ -31,6 +33,7 @@ class Second:
     words: tuple[str, ...] = ()
     unsaved: str = ""
     links: tuple[str, ...] = ()
+    read_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,7 @@ class Look:
         silent_s: how long nothing was measured, s; None: never anything.
         marks: of the heat, in force. curve: of the heat. notes: what was taken because nothing stated it.
         score, truth: of a practice pull, once the sheet is out.
+        read_s: of the bench's clock, when the newest reading came that is used.
         failure: why nothing can be told of any heat here any more; None: all goes on.
     """
 
@@ -65,6 +69,7 @@ class Look:
     notes: tuple[str, ...] = ()
     score: Score | None = None
     truth: Truth | None = None
+    read_s: float = 0.0
     failure: str | None = None
 
     @property

@@ -14,6 +14,7 @@ from calibration.estimate import Estimate
 from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
 from dashboard.after_pull import After, Pulled, on_mold_s, pulled_s
+from dashboard.aside import Aside, Settle
 from thermal.carries import carries_of, carry_of
 from thermal.case import Case
 from thermal.notes import Note, temperature
@@ -21,6 +22,8 @@ from thermal.window import Limits
 
 #: After a moment that could not be computed it is tried again so much later, s.
 _AGAIN_S = 10.0
+#: No sheet is ready so soon: 'heating' needs no estimate, s.
+_SURELY_HEATING_S = 20.0
 _FAILED = "What was measured cannot be computed with: look at the sensors, most of all at one that was taken back"
 
 
@@ -77,21 +80,35 @@ def silenced(told: Told, reason: str) -> Told:
     )
 
 
-def _estimator(followed: Followed) -> Estimator:
-    return Estimator(followed.case, followed.of, followed.line_mm, risk=followed.risk, trusted=followed.trusted)
+def _first_comes(now_s: float) -> Told:
+    """While the first estimate is being made."""
+    if now_s < _SURELY_HEATING_S:
+        return Told(now_s, State.HEATING, 0.0, None, None, Note("The first estimate is being made"))
+    return untold(now_s, "The estimate is being made anew from all that was measured since the sheet went in")
+
+
+class _Waiting:
+    """Estimates with members that are waited for."""
+
+    def __init__(self, estimator: Estimator) -> None:
+        self.at = self.at_once = estimator.at
+        self.profile_c = estimator.profile_c
 
 
 class Follower:
     """Follows one heat; asked for increasing times.
 
+    Args:
+        settle: heats members elsewhere while those that there are answer; None: they are waited for.
+
     Attributes:
         failure: why the last moment could not be computed; None: it could.
     """
 
-    def __init__(self, followed: Followed, rules: Rules = Rules()) -> None:  # noqa: B008  # a frozen value
-        self.followed, self._rules = followed, rules
+    def __init__(self, followed: Followed, rules: Rules = Rules(), settle: Settle | None = None) -> None:  # noqa: B008  # a frozen value
+        self.followed, self._rules, self._settle = followed, rules, settle
         self.failure: str | None = None
-        self._estimator = _estimator(followed)
+        self._estimator = self._new_estimator()
         self._cue: Cue | None = None
         self._failed_s: float | None = None
         self._pulled: Pulled | None = None
@@ -111,21 +128,28 @@ class Follower:
         except (ArithmeticError, np.linalg.LinAlgError) as error:
             # A technician is at the oven: say that nothing can be said, and begin anew with what comes.
             self.failure, self._failed_s = str(error), now_s
-            self._estimator, self._cue = _estimator(self.followed), None
+            self._estimator, self._cue = self._new_estimator(), None
             return untold(now_s, _FAILED)
         self.failure = self._failed_s = None
         return told
 
+    def _new_estimator(self) -> Aside | _Waiting:
+        of = self.followed
+        made = Estimator(of.case, of.of, of.line_mm, risk=of.risk, trusted=of.trusted)
+        return _Waiting(made) if self._settle is None else Aside(made, self._settle)
+
     def _in_oven(self, known: Observed, now_s: float) -> Told:
         self._pulled = None  # a pull that was marked by mistake may have been taken back
         estimate = self._estimator.at(known, now_s)
+        if estimate is None:
+            return _first_comes(now_s)
         cue = self._cue = follow(self._cue, estimate, self._rules)
         return Told(now_s, cue.state, cue.since_s, cue.countdown_s, cue.countdown_to, cue.reason, estimate, cue)
 
     def _out(self, known: Observed, now_s: float, out_s: float) -> Told:
         if self._pulled is None or self._pulled.at_s != out_s:
             inside = known.until(out_s)
-            estimate = self._estimator.at(inside, out_s)
+            estimate = self._estimator.at_once(inside, out_s)
             profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
             leaving = self.followed.case, profile_c, drop_ratio, self.followed.room_c
             self._pulled = Pulled(out_s, estimate, carry_of(*leaving), carries_of(*leaving))

@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Callable
 
 from calibration.observed import Observed
+from dashboard.aside import Settle
 from dashboard.bench_look import Look, Second
 from dashboard.follower import Followed, Follower, Told, silenced, untold
 from dashboard.heat_curve import Curve, row_of
@@ -37,12 +38,14 @@ class HeatWatch:
 
     Args:
         today: the date on the wall. judge: of a pull, where the oven is a practice oven; asked once a pull.
+        settle: see `Follower`.
     """
 
     def __init__(
-        self, bench: Bench, shop: Shop, today: Callable[[], datetime.date], judge: Judge | None = None
-    ) -> None:
-        self._bench, self._shop, self._today, self._judge = bench, shop, today, judge
+        self, bench: Bench, shop: Shop, today: Callable[[], datetime.date], judge: Judge | None = None,
+        settle: Settle | None = None,
+    ) -> None:  # fmt: skip
+        self._bench, self._shop, self._today, self._judge, self._settle = bench, shop, today, judge, settle
         self._sensors = {role.name: role.sensor for role in bench.roles}
         self._lines = dict(bench.lines_mm or {})
         self._seconds = Seconds()
@@ -97,6 +100,7 @@ class HeatWatch:
             notes=() if follower is None else follower.followed.notes,
             score=score,
             truth=truth,
+            read_s=now.read_s,
         )
 
     def _choose(self, now: Second) -> tuple[Mark, ...]:
@@ -139,7 +143,8 @@ class HeatWatch:
             return
         self._of, self._judged = of, None
         try:
-            self._follower = Follower(followed(heat.form, marks, self._lines, self._shop, self._today()))
+            known = followed(heat.form, marks, self._lines, self._shop, self._today())
+            self._follower = Follower(known, settle=self._settle)
         except InputError as error:
             self._follower, self._why_not = None, str(error)
 

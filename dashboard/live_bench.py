@@ -5,6 +5,7 @@ The recorder is no thing for two threads: whatever is asked of it from elsewhere
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 from collections import deque
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 _TURN_S = 0.1
 #: Whoever asks something of the recorder waits no longer than this, s of the machine.
 _ASK_S = 5.0
+#: Readings older than this when a second is taken are not of that second, s of the bench's clock.
+_OF_SECOND_S = 1.0
 #: Seconds that wait for whoever looks on; older ones go, the record has them.
 _WAITING = 600
 _T = TypeVar("_T")
@@ -60,9 +63,13 @@ class LiveBench:
         self._columns = {role.name: column for role in bench.roles if (column := column_of(role.name)) is not None}
         self._asked: queue.SimpleQueue[tuple[Callable[[], Any], Future[Any]]] = queue.SimpleQueue()
         self._seconds: deque[Second] = deque(maxlen=_WAITING)
+        self._came = threading.Event()
+        self._read_s = -math.inf
         self._obeyed: set[str] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"recorder {bench.id}", daemon=True)
+        #: So long after each whole second of its clock a second is taken, s; to be set before the start.
+        self.phase_s = 0.0
         #: What ended the recording, which nothing should; None: it goes on.
         self.failure: Exception | None = None
 
@@ -84,8 +91,18 @@ class LiveBench:
             return f"The recorder has stopped: {self.failure}"
         return "The recorder was stopped" if self._stop.is_set() else None
 
+    @property
+    def clock_s(self) -> float:
+        """Now, on the bench's clock: that of `Second.read_s`."""
+        return self._clock.monotonic_s()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait, s of the machine, until a second has come; whether one has."""
+        return self._came.wait(timeout_s)
+
     def seconds(self) -> list[Second]:
         """What has come since the last call, oldest first."""
+        self._came.clear()
         found = []
         while self._seconds:
             found.append(self._seconds.popleft())
@@ -159,17 +176,21 @@ class LiveBench:
 
     def _run(self) -> None:
         try:
-            next_s = 0.0
+            next_s = self.clock_s
             while not self._stop.is_set():
                 self._answer()
                 if self.practice is not None:
                     self.practice.mark_what_happened()
                     self._have_done()
-                self._recording.step(_TURN_S * self.speed)
-                now_s = self._recording.recorder.now_s
-                if now_s >= next_s:
-                    self._seconds.append(self._second(now_s))
-                    next_s = now_s + 1.0 if now_s - next_s > 1.0 else next_s + 1.0
+                # On a clock that runs fast a second is shorter than a turn.
+                left_s = max(0.0, next_s - self.clock_s) if self.speed <= 1.0 else math.inf
+                for arrival in self._recording.step(min(_TURN_S * self.speed, left_s)):
+                    if arrival.readings:
+                        self._read_s = max(self._read_s, arrival.monotonic_s)
+                if self.clock_s >= next_s:
+                    self._seconds.append(self._second(self._recording.recorder.now_s))
+                    self._came.set()
+                    next_s = math.floor(self.clock_s - self.phase_s) + 1.0 + self.phase_s
         except Exception as error:  # said on every page: a thread that ends in silence looks like a quiet oven
             self.failure = error
             self._refuse_what_waits()
@@ -214,7 +235,7 @@ class LiveBench:
             for source, link in self._reader.links.items()
             if link.state not in (LinkState.RUNNING, LinkState.ENDED)
         ]
-        recording = self._recording
+        recording, clock_s = self._recording, self.clock_s
         return Second(
             at_s=now_s,
             values=values,
@@ -225,6 +246,7 @@ class LiveBench:
             words=recording.words(),
             unsaved=recording.trouble,
             links=tuple(links),
+            read_s=self._read_s if clock_s - self._read_s <= max(_OF_SECOND_S, self.speed) else clock_s,
         )
 
     def _utc_ms(self) -> int:

@@ -1,16 +1,18 @@
 """All benches that this program records, looked at once a second: what pages and others are told of them.
 
-Each bench has a thread for its estimates: now and then one takes some tenths of a second, and the cue of the others is
-not to wait for it. Whoever looks is given the last look and its age; nothing is computed for them.
+Each bench has a thread for its estimates, and what takes them long is done by processes of their own, so that no cue
+waits for it. Whoever looks is given the last look and its age; nothing is computed for them.
 """
 
 from __future__ import annotations
 
+import math
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+from dashboard.aside import Settle
 from dashboard.bench_look import Look
 from dashboard.heat_watch import HeatWatch, Judge
 from dashboard.live_bench import LiveBench
@@ -22,13 +24,21 @@ from thermal.fields import InputError, near_matches
 
 #: A bench is looked at this often, s of the machine; where its clock runs fast, more often.
 EVERY_S, EVERY_FAST_S = 1.0, 0.5
-#: How often it is seen whether a second has come, s.
+#: How often it is seen whether this is to end, s.
 _TURN_S = 0.05
+#: Benches are looked at one after the other within the first part of each second of their clock, s: all at once they
+#: would wait for each other; and whoever shows all of them afterwards shows each of this second.
+_SPREAD_S = 0.3
+#: A page comes so long after the look that it waits for, s, one of all benches after the last of them; how late looks
+#: are is forgotten by this share a look; and no page comes more often than this, s.
+_MARGIN_S, _MARGIN_ALL_S, _FORGETS, _SOONEST_S = 0.03, 0.12, 0.9, 0.1
 
 
 @dataclass(frozen=True)
 class Aged:
-    """A look and how old it is, s of the machine: infinity before the first. `fast`: its bench's clock runs fast."""
+    """A look and how old it is: how long ago the newest reading came that it rests on, s of the machine; infinity
+    before the first. `fast`: its bench's clock runs fast.
+    """
 
     look: Look
     age_s: float
@@ -39,16 +49,20 @@ class Live:
     """What is recorded here, live.
 
     Args:
-        benches: that record. shop: for what forms name. machine: real time, for ages.
+        benches: that record. shop: for what forms name. machine: real time. settle: see `Follower`.
     """
 
     def __init__(self, benches: Sequence[LiveBench], shop: Shop, today: Callable[[], date],
-                 machine: Clock | None = None) -> None:  # fmt: skip
+                 machine: Clock | None = None, settle: Settle | None = None) -> None:  # fmt: skip
         self.benches: Mapping[str, LiveBench] = {one.bench.id: one for one in benches}
         self._machine = machine or SystemClock()
-        self._watches = {one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice)) for one in benches}
-        self._looks = {one.bench.id: (Look(one.bench.id, one.bench.oven), float("-inf")) for one in benches}
+        self._watches = {
+            one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice), settle) for one in benches
+        }
+        self._looks = {one.bench.id: Look(one.bench.id, one.bench.oven, read_s=-math.inf) for one in benches}
         self._due_s = {one.bench.id: 0.0 for one in benches}
+        self._begun_s = dict(self._due_s)
+        self._took_s = dict(self._due_s)
         self._failures: dict[str, str] = {}
         self._outcomes: dict[str, str] = {}
         self._stop = threading.Event()
@@ -58,7 +72,8 @@ class Live:
 
     def start(self) -> None:
         """Begin to record and to look."""
-        for bench in self.benches.values():
+        for place, bench in enumerate(self.benches.values()):
+            bench.phase_s = _SPREAD_S * place / len(self.benches)
             bench.start()
         for thread in self._threads:
             thread.start()
@@ -90,14 +105,14 @@ class Live:
             InputError: there is no such bench.
         """
         bench = self.bench(id)
-        look, made_s = self._looks[id]
+        look = self._looks[id]
         failure = bench.stopped or self._failures.get(id)
-        age_s = self._machine.monotonic_s() - made_s
+        age_s = (bench.clock_s - look.read_s) / bench.speed
         return Aged(look if failure is None else replace(look, failure=failure), age_s, bench.speed > 1.0)
 
     def keep_outcome(self, heat: str, words: str) -> None:
         """Remember what was entered for a heat, by its id: the store has it, the looks do not."""
-        shown = {one.heat.id for one, _ in self._looks.values() if one.heat is not None}
+        shown = {one.heat.id for one in self._looks.values() if one.heat is not None}
         self._outcomes = {id: kept for id, kept in self._outcomes.items() if id in shown} | {heat: words}
 
     def outcome_of(self, look: Look) -> str:
@@ -108,11 +123,20 @@ class Live:
         """How often a bench is looked at, s of the machine."""
         return EVERY_S if self.benches[id].speed <= 1.0 else EVERY_FAST_S
 
+    def wait_s(self, ids: Collection[str]) -> float:
+        """After how long the next look at each of these benches is most likely there, s of the machine."""
+        due_s = [self._begun_s[id] + self.every_s(id) + self._took_s[id] for id in ids]
+        now_s, longest_s = self._machine.monotonic_s(), max(map(self.every_s, ids), default=EVERY_S)
+        if any(0.0 < now_s - at_s < longest_s for at_s in due_s):
+            return _SOONEST_S  # one is late
+        margin_s = _MARGIN_S if len(due_s) == 1 else _MARGIN_ALL_S
+        return min(max(max(due_s, default=0.0) + margin_s - now_s, _SOONEST_S), longest_s)
+
     def _run(self, id: str) -> None:
         bench = self.benches[id]
         while not self._stop.is_set():
-            self._turn(id, bench)
-            self._machine.sleep(_TURN_S)
+            if bench.wait(_TURN_S):
+                self._turn(id, bench)
 
     def _turn(self, id: str, bench: LiveBench) -> None:
         watch = self._watches[id]
@@ -125,7 +149,9 @@ class Live:
         # A tenth early is on time: the recorder's seconds come a little unevenly.
         self._due_s[id] = now_s + 0.9 * self.every_s(id)
         try:
-            self._looks[id] = (watch.look(), now_s)
+            self._looks[id] = watch.look()
+            took_s = self._machine.monotonic_s() - now_s
+            self._begun_s[id], self._took_s[id] = now_s, max(took_s, _FORGETS * self._took_s[id])
         except Exception as error:  # said on every page; the recording goes on
             self._failures[id] = f"The estimate has stopped, the recording goes on ({type(error).__name__}: {error})"
 

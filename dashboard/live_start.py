@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from dashboard.benches import UNREAL, open_bench, read_bench
-from dashboard.commands.heat_plan import HeatPlanner
+from dashboard.commands.heat_plan import HeatPlanner, planned
 from dashboard.live_bench import LiveBench
 from dashboard.recording import form_for, recorded
 from dashboard.shop import Shop
@@ -21,6 +21,7 @@ from thermal.fields import InputError
 
 if TYPE_CHECKING:
     from dashboard.practice_bench import Practice
+    from dashboard.workers import Workers
     from logger.bench import Bench
     from logger.readings import BenchReader
 
@@ -42,13 +43,17 @@ def live_bench(
     shop: Shop,
     speed: float = 1.0,
     practice: Practice | None = None,
+    workers: Workers | None = None,
 ) -> Iterator[LiveBench]:
     """A bench with its recorder, not started yet.
+
+    Args:
+        workers: plan its heats; None: a thread does.
 
     Raises:
         InputError: another recorder has the bench, or its records cannot be used.
     """
-    planner = HeatPlanner(shop, lambda: clock.utc().date())
+    planner = HeatPlanner(shop, lambda: clock.utc().date(), planned if workers is None else workers.plan)
     with recorded(reader, bench, place, clock, form, planner) as recording:
         if practice is not None:
             practice.tell = recording.mark
@@ -57,12 +62,18 @@ def live_bench(
 
 @contextmanager
 def live_benches(
-    files: Sequence[Path], shop: Shop, clock: Clock, speed: float, store: str | None, record: bool
+    files: Sequence[Path],
+    shop: Shop,
+    clock: Clock,
+    speed: float,
+    store: str | None,
+    record: bool,
+    workers: Workers,
 ) -> Iterator[list[LiveBench]]:
     """The benches of these files, opened.
 
     Args:
-        store: as `--store`. record: False: what is recorded is gone at the end.
+        store: as `--store`. record: False: what is recorded is gone at the end. workers: plan their heats.
 
     Raises:
         InputError: a file cannot be used, or two are the same bench.
@@ -82,7 +93,9 @@ def live_benches(
             if practice is not None:
                 form = practice_form(form, practice)
             found.append(
-                things.enter_context(live_bench(opened.reader, wired, place, clock, form, shop, speed, practice))
+                things.enter_context(
+                    live_bench(opened.reader, wired, place, clock, form, shop, speed, practice, workers)
+                )
             )
         yield found
 

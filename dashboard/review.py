@@ -21,13 +21,14 @@ from dashboard.failures import Failure, failure_of
 from dashboard.plan_question import DEFAULT_START_C
 from dashboard.wall_compare import Compared
 from logger.heat_export import StoredHeat
+from thermal.carries import carry_of
 from thermal.carry import Carry
 from thermal.case import Case
 from thermal.fields import InputError
 from thermal.heat import Heat
 from thermal.measured import recorded_preheat, taken_out_s
 from thermal.oven import OvenCard
-from thermal.plan import carry_of, limits_of
+from thermal.plan import limits_of
 from thermal.polymer import Polymer
 from thermal.preheat import Preheat
 from thermal.window import Limits

@@ -139,6 +139,9 @@ class StillLive(Live):
     def every_s(self, id: str) -> float:
         return 1.0
 
+    def wait_s(self, ids: Any) -> float:
+        return 1.0
+
     def outcome_of(self, look: Any) -> str:
         return "" if look.heat is None else self.outcomes.get(look.heat.id, "")
 

@@ -27,6 +27,12 @@ SPEED = 30.0
 HEAT_MS = 90_000
 COUNTS = """() => document.querySelector('#oven-curve .js-plotly-plot').data.filter(one => one.meta === 'grows')
     .map(one => one.x.length)"""
+#: Which words stand in the largest type of the page.
+LARGEST = """() => { const size = one => parseFloat(getComputedStyle(one).fontSize);
+    const seen = [...document.querySelectorAll('body *')].filter(one => one.offsetParent &&
+        [...one.childNodes].some(part => part.nodeType === 3 && part.data.trim()));
+    const largest = Math.max(...seen.map(size));
+    return seen.filter(one => size(one) === largest).map(one => one.id); }"""
 #: What the browser itself logs of a server that is gone or takes too long.
 GONE = (
     "ERR_CONNECTION_REFUSED", "Failed to fetch", "ERR_EMPTY_RESPONSE", "ERR_CONNECTION_RESET", "ERR_FAILED",
@@ -102,6 +108,7 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
         expect(page.locator("#oven-count")).to_have_text(re.compile(r"^\d+:\d\d$"))
         expect(page.locator("#oven-word")).to_have_text("heating")
 
+        expect(page.locator("#oven-at")).to_have_text(re.compile(r"^(0:[3-5]\d|[1-9]\d*:\d\d)$"))
         page.get_by_role("button", name="20 s ago").click()
         page.get_by_role("button", name="Clear through").click()
         expect(page.locator("#oven-marked li").first).to_contain_text(
@@ -239,6 +246,11 @@ def test_changes_are_said_aloud(browser: Browser, looks: dict[str, Aged]) -> Non
         expect(page.locator("#oven-why")).to_have_text("The recorder has stopped: disk full.")
         expect(page.locator("#oven-count")).to_have_text("")
         expect(page.locator("#oven-at")).to_have_text("")
+        assert page.evaluate(LARGEST) == ["oven-word"]
+        services.live.looks["in"] = Aged(replace(looks["in"].look, silent_s=61.0), 0.1)
+        expect(page.locator("#oven-stale")).to_have_text("No readings for 1:01")
+        expect(page.locator("#oven-loud")).to_have_text("No new readings: what is shown is computed on from before")
+        assert page.evaluate(LARGEST) == ["oven-stale"]
         services.live.looks["in"] = looks["in"]
         expect(page.locator("#oven-word")).to_have_text("heating")
 
@@ -266,6 +278,7 @@ def test_a_network_that_drops_is_said_and_found_again(browser: Browser, looks: d
             page.unroute("**/oven/live*")
             page.unroute("**/icon.svg*")
         expect(page.locator("#oven-word")).to_have_text("heating")
+        expect(page.locator("#oven-sag svg")).to_be_visible()
         expect(page.locator("#connection")).to_be_empty()
 
 
@@ -334,4 +347,9 @@ def test_a_script_in_a_field_does_not_run(browser: Browser, tmp_path: Path) -> N
         expect(page.locator("#oven-marked li").first).to_contain_text(evil)
         page.reload()
         expect(page.locator("#oven-marked li").first).to_contain_text(evil)
+        page.get_by_role("button", name="Pulled", exact=True).click()
+        page.wait_for_selector(".one[data-phase=out], .one[data-phase=over]")
+        page.get_by_label("If it failed").fill(evil)
+        page.locator("[data-outcome]").last.click()
+        expect(page.locator("#oven-outcome")).to_contain_text(evil)
         assert page.locator("main img").count() == 0

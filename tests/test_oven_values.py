@@ -22,8 +22,8 @@ from dashboard.seconds import Seconds
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
-from dashboard.web.oven_live import PARTS, brief, update
-from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, phase
+from dashboard.web.oven_live import PARTS, as_json, brief, update
+from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, phase, stale
 from logger.clock import ManualClock
 from logger.records import HeatForm, Mark
 from oven_rig import StillLive, walk
@@ -188,7 +188,19 @@ def test_troubles_are_loud(heating: Aged) -> None:
         "NOT SAVED, in memory only: disk full", "Upper face: open circuit", "board: lost, cable?",
     ]  # fmt: skip
     silent = replace(look, silent_s=61.0, troubles=())
-    assert "No new readings for 1:01" in loud(Aged(silent, 0.1), METRIC)[1]
+    assert "No new readings" in loud(Aged(silent, 0.1), METRIC)[1]
+    assert stale(Aged(silent, 0.1), METRIC) == "1:01"
+    assert stale(Aged(silent, OLD_S + 0.1), METRIC) == "", "not live: no number at all"
+    assert stale(Aged(replace(silent, silent_s=4.0), 0.1), METRIC) == ""
+
+
+def test_what_is_not_well_is_said_of_each_of_several(heating: Aged) -> None:
+    silent = Aged(replace(heating.look, silent_s=61.0), 0.1)
+    gone = Aged(replace(heating.look, failure="The recorder has stopped: disk full"), 0.1)
+    one, two = brief(StillLive({"a": silent, "b": gone}), METRIC)["benches"]
+    assert one[1:5] == ["heating", "no readings", "1:01", "for"]
+    assert "heating, likely ready in" in one[5]
+    assert two[1:] == [NOT_LIVE, "", "", "", "The recorder has stopped: disk full"]
 
 
 def test_the_judgement_comes_with_the_pull(pulled: Aged) -> None:
@@ -212,10 +224,28 @@ def test_nothing_is_sent_twice(heating: Aged) -> None:
     again = update(live, "b", METRIC, have)
     assert [part for part in PARTS if part in again] == []
     assert again["rows"] == []
-    assert len(json.dumps(again, separators=(",", ":"))) < 500
+    assert len(as_json(again).encode()) < 500
     assert update(live, "b", METRIC, have | {"rows": "3"})["rows"] == [
         shown_row(row, look.heat.start_s, METRIC) for row in look.curve.rows[3:]
     ]
+
+
+@pytest.mark.parametrize("units", [METRIC, US], ids=["metric", "us"])
+def test_a_second_is_sent_in_less_than_a_kilobyte(units: Units) -> None:
+    """Of a falling bubble with all its sensors, where the most changes; each second to a page that has the one before.
+
+    The notes are left out: they change a few times a heat.
+    """
+    have: dict[str, str] = {}
+    sizes = []
+    for aged in walk().to(420.0, 30) + walk().to(66.0, 1)[-3:]:
+        told = update(StillLive({"b": aged}), "b", units, have)
+        curve = aged.look.curve
+        rows = "0" if curve is None else str(len(curve.rows))
+        have = {"parts": told["parts"], "figure": key_of(aged.look, units), "rows": rows, "thinned": "0"}
+        told.pop("notes", None)
+        sizes.append(len(as_json(told).encode()))
+    assert max(sizes[3:]) < 1000
 
 
 @pytest.mark.parametrize("junk", ["-1", "1e9", "x", "²", "9" * 30, ""])
@@ -229,8 +259,8 @@ def test_junk_of_a_page_is_no_trouble(heating: Aged, junk: str) -> None:
 def test_sixteen_benches_in_short_are_small(heating: Aged) -> None:
     live = StillLive({f"bench-{n}": heating for n in range(16)})
     told = brief(live, METRIC)
-    assert [one[0] for one in told] == list(live.benches)
-    assert len(json.dumps(told, separators=(",", ":"))) < 1500
+    assert [one[0] for one in told["benches"]] == list(live.benches)
+    assert len(as_json(told).encode()) < 1000
 
 
 # ---------------------------------------------------------------- the picture

@@ -51,15 +51,20 @@ def bench(
     clock = SystemClock() if speed == 1.0 else FastClock(speed)
     if not (terminal or as_json):
         from dashboard.live_start import live_benches
+        from dashboard.workers import Workers, how_many
 
         prepare()
         access = asked_access(port, host, names, behind_proxy, plain_http)
-        with live_benches(bench_files, workshop, clock, speed, store, not no_record) as benches:
+        with (
+            Workers(how_many(len(bench_files))) as workers,
+            live_benches(bench_files, workshop, clock, speed, store, not no_record, workers) as benches,
+        ):
             show_pages(
                 benches,
                 workshop,
                 clock,
                 access,
+                workers,
                 any_port=port is None and access.local and not behind_proxy,
                 browser=not no_browser,
                 for_s=lasts_s,

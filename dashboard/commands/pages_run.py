@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dashboard.web.access import Access
     from dashboard.web.serve import PageServer
     from dashboard.web.services import Services
+    from dashboard.workers import Workers
     from logger.clock import Clock
 
 #: How often it is seen whether the time is over, s.
@@ -69,6 +70,7 @@ def show_pages(
     shop: Shop,
     clock: Clock,
     access: Access,
+    workers: Workers,
     *,
     any_port: bool,
     browser: bool,
@@ -79,20 +81,24 @@ def show_pages(
     """Record and serve until Ctrl-C, or until the time is over; then say in short what was done.
 
     Args:
-        clock: of the benches. any_port: another one will do where the port is taken. browser: open one. for_s: how
+        clock: of the benches. workers: for what takes long. any_port: another one will do where the port is taken.
+        browser: open one. for_s: how
         long, s of that clock. start: called just before recording begins. accounts_in: folder of the accounts of
         people; None: nobody signs in.
     """
     from dashboard.live_service import Live
     from dashboard.web.accounts import FILE, Accounts
+    from dashboard.web.planner import Planner
     from dashboard.web.serve import opening_words
     from dashboard.web.services import Services
     from logger.clock import SystemClock
 
     machine = SystemClock()
-    live = Live(benches, shop, lambda: machine.utc().astimezone().date(), machine)
+    live = Live(benches, shop, lambda: machine.utc().astimezone().date(), machine, workers.settle)
     accounts = None if accounts_in is None else Accounts(accounts_in / FILE, machine)
-    services = Services(shop, clock=machine, accounts=accounts, live=live, place=benches[0].place)
+    services = Services(
+        shop, Planner(workers.do), clock=machine, accounts=accounts, live=live, place=benches[0].place
+    )  # fmt: skip
     try:
         server = _server(services, access, any_port)
         with server:

@@ -100,6 +100,7 @@ def practice(
     from dashboard.live_start import kept_nowhere, live_bench, practice_form
     from dashboard.recording import form_for, prepare, recorded
     from dashboard.store_place import store_place
+    from dashboard.workers import Workers, how_many
     from logger.clock import FastClock, SystemClock
     from logger.readings import BenchReader
 
@@ -123,12 +124,13 @@ def practice(
         bench = practice_bench(oven_id)
         reader = BenchReader(bench, [running.source()], clock, radiant=running.infrared, stale_s=stale_s(speed))
         with ExitStack() as things:
+            workers = things.enter_context(Workers(how_many(1)))
             things.callback(running.close)
             things.callback(reader.close)
             place = things.enter_context(kept_nowhere()) if no_record else store_place(workshop, store, practice=True)
             form = practice_form(form_for(workshop, bench, polymer=polymer), running)
             live = things.enter_context(
-                live_bench(reader, bench, place, clock, form, workshop, speed, practice=running)
+                live_bench(reader, bench, place, clock, form, workshop, speed, running, workers)
             )
             click.echo(f"Practice oven {oven_id}, {polymer} {gauge_mm:g} mm, set {case.set_c:g} °C: {day.words}")
             show_pages(
@@ -136,6 +138,7 @@ def practice(
                 workshop,
                 clock,
                 asked_access(port),
+                workers,
                 any_port=port is None,
                 browser=not no_browser,
                 for_s=lasts_s,

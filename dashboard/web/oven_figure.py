@@ -196,15 +196,17 @@ def _drawn_marks(look: Look) -> Iterable[tuple[float, str]]:
 
 def _words(look: Look, units: Units) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
-    level = {"xref": "paper", "x": 0.995, "xanchor": "right", "yref": "y", "showarrow": False, "font": {"size": 13}}
+    level = {"xref": "paper", "yref": "y", "showarrow": False, "font": {"size": 13}}
     if look.followed is not None:
         of = look.followed.of
-        for limit, words, anchor in (
-            (of.core_min_c, "core must have", "top"),
-            (of.face_max_c, "face at most", "bottom"),
+        # Where no curve runs: a sheet goes in cold, and its faces get to their limit last.
+        for limit, words, anchor, x, side in (
+            (of.core_min_c, "core must have", "top", 0.005, "left"),
+            (of.face_max_c, "face at most", "bottom", 0.995, "right"),
         ):
             text = f"{words} {units.temperature(limit)}"
-            found.append({**level, "text": text, "y": units.temperature_value(limit), "yanchor": anchor})
+            found.append({**level, "text": text, "y": units.temperature_value(limit), "yanchor": anchor, "x": x,
+                          "xanchor": side})  # fmt: skip
     for at_min, name in _drawn_marks(look):
         found.append(
             {

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from dashboard.bench_look import Look
-from dashboard.live_service import Live
+from dashboard.live_service import Aged, Live
 from dashboard.units import Units
 from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
 from dashboard.web.oven_words import (
@@ -19,7 +19,7 @@ from dashboard.web.oven_words import (
     mark_words,
     notes,
     phase,
-    said,
+    stale,
     table,
     title,
 )
@@ -27,9 +27,11 @@ from dashboard.web.words import sentence, unbroken
 from thermal.sag import equivalent_radius_m
 
 #: Parts of the page that are words and change seldom; each is sent only when it changed.
-PARTS = ("cue", "title", "table", "notes", "marks", "judged", "outcome")
+PARTS = ("cue", "title", "labels", "table", "notes", "marks", "judged", "outcome")
 #: Of a part's digest so many signs tell it from another.
 _DIGEST = 4
+#: Signs of what is not well with one of several benches.
+_SHORT = 80
 #: Marks that are listed.
 _LISTED = 12
 
@@ -47,10 +49,12 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
     aged = live.look(bench)
     look = aged.look
     words = cue_words(aged, units)
+    known_now = table(look, units) if is_live(aged) else []
     content = {
-        "cue": [words.key, words.word, sentence(words.todo), sentence(words.why), said(words)],
+        "cue": [words.key, words.word, sentence(words.todo), sentence(words.why)],
         "title": title(look, units),
-        "table": table(look, units) if is_live(aged) else [],
+        "labels": [label for label, _ in known_now],
+        "table": [told for _, told in known_now],
         "notes": [sentence(one) for one in notes(look, units)],
         "marks": _marks(look, units),
         "judged": [sentence(one) for one in judgement(look, units)],
@@ -66,10 +70,12 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
     time_s = look.time_s
     return {
         "live": is_live(aged),
-        "age": round(min(aged.age_s, 1e6), 2),
+        "age": _age(aged.age_s),
+        "wait": round(1e3 * live.wait_s([bench])),
         "at": "" if time_s is None or not is_live(aged) else units.seconds(time_s),
         "count": [words.to, words.count],
         "loud": [unbroken(one) for one in loud(aged, units)],
+        "stale": stale(aged, units),
         "phase": phase(look),
         "sag": sag(look, units) if is_live(aged) else None,
         "parts": ".".join(digests),
@@ -78,14 +84,34 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
     }
 
 
-def brief(live: Live, units: Units) -> list[list[Any]]:
-    """All benches in short: id, key of the state, countdown, what it leads to, whether it is live, what is loud."""
-    found = []
+def brief(live: Live, units: Units) -> dict[str, Any]:
+    """All benches in short, each: id, key of the state, its word, countdown, what it leads to, what is loud."""
+    found, oldest_s = [], 0.0
     for bench in live.benches:
         aged = live.look(bench)
-        words = cue_words(aged, units)
-        found.append([bench, words.key, words.word, words.count, words.to, " · ".join(loud(aged, units))[:80]])
-    return found
+        oldest_s = max(oldest_s, aged.age_s)
+        found.append([bench, *_brief(aged, units)])
+    return {"benches": found, "age": _age(oldest_s), "wait": round(1e3 * live.wait_s(list(live.benches)))}
+
+
+def _brief(aged: Aged, units: Units) -> list[str]:
+    words = cue_words(aged, units)
+    if since := stale(aged, units):
+        counted = f", {words.to} {words.count}" if words.count else ""
+        return [words.key, "no readings", since, "for", f"{words.word}{counted}: computed on from before"]
+    not_well = loud(aged, units) if is_live(aged) else [words.why]
+    # The page makes the word of the key where it is the same.
+    word = "" if words.word == words.key.replace("-", " ") else words.word
+    return [words.key, word, words.count, words.to, " · ".join(not_well)[:_SHORT]]
+
+
+def _age(age_s: float) -> float:
+    return round(min(age_s, 1e6), 2)
+
+
+def as_json(told: Mapping[str, Any]) -> str:
+    """In few bytes: signs such as '°' as they are."""
+    return json.dumps(told, ensure_ascii=False, separators=(",", ":"))
 
 
 def picture(live: Live, bench: str, units: Units) -> dict[str, Any]:

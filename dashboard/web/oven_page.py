@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from dash import Dash, dcc, html
-from flask import Flask, jsonify, request
+from flask import Flask, Response, jsonify, request
 
 from dashboard.commands.watch_words import CAUTION
 from dashboard.cue_sound import PATTERNS
@@ -16,7 +16,7 @@ from dashboard.web.component import attributes
 from dashboard.web.frame import units_of_request
 from dashboard.web.oven_do import AT_THE_OVEN, do
 from dashboard.web.oven_form import at_first, form_block
-from dashboard.web.oven_live import brief, picture, update
+from dashboard.web.oven_live import as_json, brief, picture, update
 from dashboard.web.oven_parts import cue, marks, outcome, tools
 from dashboard.web.oven_words import KEYS
 from dashboard.web.page import Page, Visit
@@ -45,7 +45,8 @@ def _routes(server: Flask, services: Services) -> None:
         live, units = _live(services), units_of_request(services)
         bench = request.args.get("bench", "")
         try:
-            return jsonify(update(live, bench, units, request.args) if bench else {"benches": brief(live, units)})
+            told = update(live, bench, units, request.args) if bench else brief(live, units)
+            return Response(as_json(told), mimetype="application/json")
         except InputError as error:
             return jsonify({"wrong": sentence(str(error))})
 

@@ -32,6 +32,7 @@ def cue() -> html.Section:
     """The cue: word and shape, countdown, what to do and why; loud lines above."""
     return html.Section(
         [
+            html.P(id="oven-stale", className="stale", **attributes(aria_hidden="true")),
             html.Div(id="oven-loud", className="loud-lines", role="alert"),
             html.Div(id="oven-cried", className="unseen", role="alert"),
             html.Div(

@@ -73,18 +73,27 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
 
 
 def loud(aged: Aged, units: Units) -> list[str]:
-    """What is not well, in the largest type; the worst first."""
+    """What is not well, in large type; the worst first."""
     look = aged.look
     if not is_live(aged):
         return []  # the cue itself says so
     found = []
     if look.unsaved:
         found.append(f"NOT SAVED, in memory only: {look.unsaved}")
-    if look.told is not None and look.told.pulled is None and look.silent_s is not None and look.silent_s > STALE_S:
-        found.append(f"No new readings for {units.seconds(look.silent_s)}: what is shown is computed on from before")
+    if stale(aged, units):
+        found.append("No new readings: what is shown is computed on from before")
     elif look.told is not None and look.told.pulled is None:
         found += [f"{column_name(column)}: {state}" for column, state in look.troubles]
     return [*found, *look.links]
+
+
+def stale(aged: Aged, units: Units) -> str:
+    """For how long nothing has been measured of a sheet in the oven, '1:01'; '' where readings come."""
+    look = aged.look
+    heating = is_live(aged) and look.told is not None and look.told.pulled is None
+    if not heating or look.silent_s is None or look.silent_s <= STALE_S:
+        return ""
+    return units.seconds(look.silent_s)
 
 
 def phase(look: Look) -> str:
@@ -157,9 +166,3 @@ def mark_words(mark: Mark, start_s: float, units: Units) -> str:
 def judgement(look: Look, units: Units) -> list[str]:
     """The pull against the hidden truth, in sentences without full stops; empty where nothing is judged."""
     return [] if look.score is None else score_words(look.score, units)
-
-
-def said(words: CueWords) -> str:
-    """The cue as a screen reader says it when the state changes."""
-    count = f" {words.to[:1].upper()}{words.to[1:]} {words.count}." if words.count else ""
-    return f"{words.word.capitalize()}.{count} {words.todo} {words.why}."

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,9 +43,14 @@ class Planned:
 
 
 class Planner:
-    """Plans questions one at a time: a plan keeps one core busy, and the same question is often asked again."""
+    """Plans questions one at a time: a plan keeps one core busy, and the same question is often asked again.
 
-    def __init__(self) -> None:
+    Args:
+        do: has a function done elsewhere; None: it is done here.
+    """
+
+    def __init__(self, do: Callable[..., Future[Planned]] | None = None) -> None:
+        self._do = do
         self._kept: OrderedDict[str, Planned] = OrderedDict()
         self._lock = threading.Lock()
         self._places = threading.BoundedSemaphore(_PLACES)
@@ -63,7 +70,7 @@ class Planner:
         try:
             with self._lock:
                 if key not in self._kept:
-                    self._kept[key] = _planned(question)
+                    self._kept[key] = _planned(question) if self._do is None else self._do(_planned, question).result()
                     while len(self._kept) > _KEPT:
                         self._kept.popitem(last=False)
                 return self._kept[key]

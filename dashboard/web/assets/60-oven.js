@@ -3,8 +3,8 @@
   "use strict";
   // An answer that is not there by then is none; without one for so long the page shows no number any more, ms.
   const PATIENCE = 4000, LOST = 3500;
-  // So long after a look it is asked for; a look that is late is asked for again so soon, ms.
-  const FRESH = 60, SOONEST = 250;
+  // Drawing all lines anew is most of the work of this page, and three seconds are a pixel or two: minutes.
+  const DRAWN_EVERY = 3 / 60;
   const pullcue = (window.pullcue_oven = { listeners: [], page: null });
 
   const at = (id) => document.getElementById(id);
@@ -18,6 +18,7 @@
       place.replaceChildren(...words.map((one) => Object.assign(document.createElement(tag), { textContent: one })));
     }
   };
+  const capital = (words) => words.slice(0, 1).toUpperCase() + words.slice(1);
   pullcue.put = put;
 
   // ------------------------------------------------------------ asking
@@ -54,11 +55,10 @@
     } else {
       lose(page);
     }
-    // Asked just after the bench was looked at, an answer is as fresh as can be.
-    const every = page.config.every_ms, age = news && news.age !== undefined ? 1000 * news.age : null;
-    const wait = age === null ? every - (performance.now() - begun) : every - age + FRESH;
+    // The answer says when the next look is there: asked for just then it is as fresh as can be.
+    const wait = news && news.wait ? news.wait : page.config.every_ms - (performance.now() - begun);
     window.clearTimeout(page.timer);
-    page.timer = window.setTimeout(() => turn(page), Math.min(every, Math.max(SOONEST, wait)));
+    page.timer = window.setTimeout(() => turn(page), Math.max(100, wait));
   };
 
   // ------------------------------------------------------------ showing
@@ -67,19 +67,21 @@
     page.root.dataset.lost = "";
     page.have.parts = "";
     if (page.config.bench) {
-      cue(page, ["not-live", "not live", "Go by the look and the drop of the sheet, as its instructions say.",
-        "Nothing comes from Pullcue.", "Not live. Nothing comes from Pullcue."]);
       put(at("oven-to"), "");
       put(at("oven-count"), "");
+      cue(page, ["not-live", "not live", "Go by the look and the drop of the sheet, as its instructions say.",
+        "Nothing comes from Pullcue."]);
       put(at("oven-at"), "");
+      put(at("oven-stale"), "");
       list(at("oven-table"), [], "div");
       at("oven-sag").replaceChildren();
+      delete at("oven-sag").dataset.seen; // else the same drop would not be drawn again
     } else {
       page.root.querySelectorAll("[data-tile]").forEach((tile) => fill(tile, ["", "not-live", "not live", "", "", ""]));
     }
   };
 
-  const cue = (page, [key, word, todo, why, said]) => {
+  const cue = (page, [key, word, todo, why]) => {
     const place = at("oven-cue");
     put(at("oven-word"), word);
     put(at("oven-todo"), todo);
@@ -89,6 +91,8 @@
       page.key = key;
       at("oven-shape").innerHTML = pullcue.shape(key);
       document.title = `${word.toUpperCase()} · Pullcue`;
+      const to = at("oven-to").textContent, count = at("oven-count").textContent;
+      const said = `${capital(word)}. ${count ? `${capital(to)} ${count}. ` : ""}${todo} ${why}`;
       const urgent = ["pull-now", "last-chance", "too-late", "not-live"].includes(key);
       put(at("oven-cried"), urgent ? said : "");
       put(at("said"), urgent ? "" : said);
@@ -96,13 +100,14 @@
     }
   };
 
+  const named = (key) => key.replaceAll("-", " ");
   const fill = (tile, [, key, word, count, to, loud]) => {
     const part = (name) => tile.querySelector(`[data-part=${name}]`);
     if (tile.dataset.key !== key || !part("shape").innerHTML) {
       tile.dataset.key = key;
       part("shape").innerHTML = pullcue.shape(key);
     }
-    put(part("word"), word);
+    put(part("word"), word || named(key));
     put(part("count"), count);
     put(part("to"), to);
     put(part("loud"), loud);
@@ -122,7 +127,7 @@
     const whose = first ? first[0] : "";
     if (page.key !== `${key} ${whose}`) {
       page.key = `${key} ${whose}`;
-      put(at("said"), first ? `${first[0]}: ${first[2]}. ${first[4]} ${first[3]}` : "");
+      put(at("said"), first ? `${first[0]}: ${first[2] || named(first[1])}. ${first[4]} ${first[3]}` : "");
       pullcue.listeners.forEach((listener) => listener(key));
     }
   };
@@ -146,6 +151,7 @@
       page.phase = page.root.dataset.phase = news.phase;
     }
     page.root.dataset.live = String(news.live);
+    put(at("oven-stale"), news.stale ? `No readings for ${news.stale}` : "");
     const loud = JSON.stringify(news.loud);
     if (page.loud !== loud) {
       page.loud = loud;
@@ -160,13 +166,16 @@
     if (news.title !== undefined) {
       put(at("oven-title"), news.title);
     }
-    if (news.table) {
-      at("oven-table").replaceChildren(...news.table.map(([label, words]) => {
+    if (news.labels) {
+      at("oven-table").replaceChildren(...news.labels.map((label) => {
         const row = document.createElement("div");
-        row.append(Object.assign(document.createElement("dt"), { textContent: label }),
-          Object.assign(document.createElement("dd"), { textContent: words }));
+        row.append(Object.assign(document.createElement("dt"), { textContent: label }), document.createElement("dd"));
         return row;
       }));
+    }
+    if (news.table || news.labels) {
+      page.table = news.table || page.table;
+      at("oven-table").querySelectorAll("dd").forEach((place, row) => put(place, page.table[row]));
     }
     if (news.notes) {
       list(at("oven-notes"), news.notes, "li");
@@ -186,7 +195,7 @@
 
   // ------------------------------------------------------------ the curve, which only grows
 
-  const drawn = () => document.querySelector("#oven-curve .js-plotly-plot");
+  const chart = () => document.querySelector("#oven-curve .js-plotly-plot");
 
   const curve = (page, news) => {
     const card = at("oven-picture");
@@ -199,22 +208,40 @@
       redraw(page);
       return;
     }
-    const graph = drawn();
+    const graph = chart();
     if (!news.rows || !graph || !graph.layout || graph.layout.meta !== page.have.figure) {
       return;
     }
     const growing = graph.data.map((one, place) => (one.meta === "grows" ? place : -1)).filter((place) => place >= 0);
+    if (Number(page.have.thinned) < news.thinned) {
+      draw(page, graph, growing);
+    }
     for (; Number(page.have.thinned) < news.thinned; page.have.thinned = Number(page.have.thinned) + 1) {
       const half = (values) => values.filter((_, place) => place % 2 === 0);
       window.Plotly.restyle(graph, { x: growing.map((place) => half(graph.data[place].x)),
         y: growing.map((place) => half(graph.data[place].y)) }, growing);
       page.have.rows = Math.ceil(page.have.rows / 2);
     }
-    if (news.rows.length) {
-      const minutes = news.rows.map((row) => row[0]);
+    page.undrawn.push(...news.rows);
+    page.have.rows = Number(page.have.rows) + news.rows.length;
+    const drawn = graph.data[growing[0]].x, until = drawn[drawn.length - 1] || 0;
+    const newest = page.undrawn.length ? page.undrawn[page.undrawn.length - 1][0] : until;
+    if (newest - until >= DRAWN_EVERY - 0.005) {
+      // The cue first.
+      window.requestAnimationFrame(() => window.setTimeout(() => {
+        if (graph.isConnected && graph.layout.meta === page.have.figure) {
+          draw(page, graph, growing);
+        }
+      }));
+    }
+  };
+
+  const draw = (page, graph, growing) => {
+    const rows = page.undrawn.splice(0);
+    if (rows.length) {
+      const minutes = rows.map((row) => row[0]);
       window.Plotly.extendTraces(graph, { x: growing.map(() => minutes),
-        y: growing.map((_, place) => news.rows.map((row) => row[place + 1])) }, growing);
-      page.have.rows = Number(page.have.rows) + news.rows.length;
+        y: growing.map((_, place) => rows.map((row) => row[place + 1])) }, growing);
     }
   };
 
@@ -228,6 +255,7 @@
     if (whole && !whole.wrong && page.root.isConnected) {
       whole.figure.layout.meta = whole.key;
       Object.assign(page.have, { figure: whole.key, rows: whole.rows, thinned: whole.thinned });
+      page.undrawn = [];
       window.dash_clientside.set_props("oven-curve", { figure: whole.figure });
     }
   };
@@ -237,7 +265,7 @@
   const look = () => {
     const root = document.querySelector("[data-oven]");
     if (root && (!pullcue.page || pullcue.page.root !== root)) {
-      const page = { root, config: JSON.parse(root.dataset.oven), have: {}, heard: performance.now() };
+      const page = { root, config: JSON.parse(root.dataset.oven), have: {}, undrawn: [], heard: performance.now() };
       pullcue.page = page;
       turn(page);
     }

@@ -28,6 +28,7 @@
     }
     card.hidden = !sag;
     if (!sag) {
+      delete place.dataset.seen;
       place.replaceChildren();
       return;
     }

@@ -1,0 +1,115 @@
+"""Estimates whose members are heated elsewhere: what is told meanwhile, and that it is the same in the end."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
+
+import numpy as np
+import pytest
+
+from calibration.cue import State
+from calibration.estimator import Estimator
+from calibration.observed import Observed
+from dashboard.aside import Aside, settled
+from dashboard.follower import Followed, Follower
+from dashboard.workers import Workers, how_many
+from live_rig import estimator, nominal, seen
+
+SENSORS = ("air_upper_c", "air_lower_c", "face_upper_c")
+
+
+class ByHand:
+    """Heats when told to."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[Future[Estimator], Estimator, Observed, float]] = []
+
+    def __call__(self, one: Estimator, known: Observed, now_s: float) -> Future[Estimator]:
+        self.asked.append((Future(), one, known, now_s))
+        return self.asked[-1][0]
+
+    def heat(self) -> None:
+        """What was asked last."""
+        future, one, known, now_s = self.asked[-1]
+        future.set_result(settled(one, known, now_s))
+
+
+def test_members_that_are_there_answer_until_the_new_ones_come() -> None:
+    all_of_it, by_hand = seen(*SENSORS), ByHand()
+    aside = Aside(estimator(members=64), by_hand)
+    assert aside.at(all_of_it.until(60.0), 60.0) is None
+    assert aside.at(all_of_it.until(61.0), 61.0) is None
+    assert len(by_hand.asked) == 1, "asked once"
+    by_hand.heat()
+    first = aside.at(all_of_it.until(62.0), 62.0)
+    assert first is not None
+    assert first.time_s == 62.0
+    told = [aside.at(all_of_it.until(at), at) for at in (77.0, 85.0, 93.0)]
+    assert len(by_hand.asked) == 2, "the members of 60 s have become old"
+    waited_for = estimator(members=64)
+    for at in range(60, 94):
+        same = waited_for.at(all_of_it.until(float(at)), float(at))
+    assert told[-1] is not None
+    wide = same.core_c.high - same.core_c.low
+    assert abs(told[-1].core_c.middle - same.core_c.middle) < 0.1 * wide
+    by_hand.heat()
+    last = aside.at(all_of_it.until(94.0), 94.0)
+    assert last is not None
+    assert abs(last.core_c.middle - waited_for.at(all_of_it.until(94.0), 94.0).core_c.middle) < 0.03 * wide
+
+
+def test_members_that_are_much_too_old_are_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    all_of_it, by_hand = seen(*SENSORS), ByHand()
+    aside = Aside(estimator(members=64), by_hand)
+    aside.at(all_of_it.until(60.0), 60.0)
+    by_hand.heat()
+    aside.at(all_of_it.until(61.0), 61.0)
+    aside.at(all_of_it.until(80.0), 80.0)
+    late = by_hand.asked[-1][0]
+    waited: list[bool] = []
+
+    def result(self: Future[Estimator], timeout: float | None = None) -> Estimator:
+        waited.append(True)
+        by_hand.heat()
+        monkeypatch.undo()
+        return late.result(timeout)
+
+    monkeypatch.setattr(Future, "result", result)
+    aside.at(all_of_it.until(105.0), 105.0)
+    assert not waited
+    aside.at(all_of_it.until(115.0), 115.0)
+    assert waited
+
+
+def test_a_process_that_died_is_asked_again() -> None:
+    all_of_it, by_hand = seen(*SENSORS), ByHand()
+    aside = Aside(estimator(members=64), by_hand)
+    aside.at(all_of_it.until(60.0), 60.0)
+    by_hand.asked[-1][0].set_exception(BrokenProcessPool("gone"))
+    assert aside.at(all_of_it.until(61.0), 61.0) is None
+    assert aside.at(all_of_it.until(62.0), 62.0) is None
+    assert len(by_hand.asked) == 2
+
+
+def test_before_the_first_estimate_a_sheet_that_has_just_gone_in_is_heating() -> None:
+    case, of = nominal()
+    follower = Follower(Followed(case, of), settle=ByHand())
+    all_of_it = seen(*SENSORS)
+    early, late = follower.at(all_of_it, 5.0), follower.at(all_of_it, 200.0)
+    assert (early.state, early.countdown_s, early.estimate) == (State.HEATING, None, None)
+    assert late.state is State.UNKNOWN, "come into in the middle: nothing is known yet"
+
+
+def test_a_process_of_its_own_gives_the_same_and_may_die() -> None:
+    known = seen(*SENSORS).until(60.0)
+    here = settled(estimator(members=64), known, 60.0).answer(known, 60.0)
+    with Workers(1) as workers:
+        there = workers.settle(estimator(members=64), known, 60.0).result().answer(known, 60.0)
+        assert there == here
+        for _ in range(2):
+            with pytest.raises(BrokenProcessPool):
+                workers.do(os._exit, 3).result()
+        assert workers.do(os.getpid).result() == os.getpid(), "after two deaths it is done here"
+    np.testing.assert_equal([how_many(1), how_many(16) <= 4], [1, True])
