@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dashboard.making import Making, gauge_of
-from dashboard.plan_advice import ADVICE_ONLY, HOT_SHEET
+from dashboard.plan_advice import ADVICE_ONLY, HOT_SHEET, changes
 from dashboard.plan_settings import by_the_clock
 from dashboard.plan_words import note_words, opening_words, percent
 from dashboard.units import Units
@@ -118,8 +118,11 @@ def stretch_words(made: Making) -> str:
 
 
 def warnings(made: Making, units: Units) -> list[str]:
-    """What the wall's model warns of, sentences without full stop."""
+    """What heat and wall warn of, sentences without full stop; what would make a window where there is none."""
     found = []
+    if made.plan is not None and made.plan.opens.time_s is None:
+        found.append(f"This sheet has no window in oven {made.plan.case.oven.id}: do not heat it so")
+        found += changes(made.plan, units)
     bubble = made.choice.bubble
     if made.choice.method == "bubble" and bubble is not None:
         most, wanted = made.choice.polymer.forming.stretch_max, made.choice.wanted_m

@@ -85,6 +85,13 @@ def test_work_card_is_one_page_with_everything(bubble: tuple[Result, Path]) -> N
     assert lowest < height - 15.0
 
 
+def test_a_sheet_without_a_window_is_warned_of() -> None:
+    found = said("--mold", MOLD, "--polymer", "pp-homopolymer", "--wall-mm", "5", "--oven", "north", "--set-c", "160")
+    assert found["heat"]["window"]["opens_s"] is None
+    assert found["warnings"][0] == "This sheet has no window in oven north: do not heat it so"
+    assert found["line"][0][1].startswith("Do not heat this: no window. ")
+
+
 def test_card_of_a_long_mold_stays_on_its_page(tmp_path: Path) -> None:
     level = np.arange(20, 700, 20)
     girth = 200.0 + 0.2 * level

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from thermal.mold import Meridian, evenly
-from thermal.sticking import Laid, draw_into, draw_over
+from thermal.sticking import Laid, Span, arc_area, draw_into, draw_over
 
 Array = NDArray[np.float64]
 
@@ -137,6 +137,17 @@ def test_flat_topped_cylinder() -> None:
         np.testing.assert_allclose(1.0 / laid.stretch[~beside], 1.0, rtol=1e-12)  # the top keeps the gauge
         # The arc stretches somewhat before it touches: the wall begins no thicker than the free frustum would be.
         assert share[0] == pytest.approx(frustum, rel=0.1)
+
+
+def test_area_of_a_free_arc_is_that_of_a_torus() -> None:
+    # A quarter circle of radius R in the corner of a cylinder b and its platen, bulging into it: by Pappus
+    # 2 pi [(b + R) pi R/2 - R2] (closed form).
+    b, ball = 0.05, 0.03
+    corner = Meridian(np.array([0.0, b, b, b + ball]), np.array([0.0, 0.0, 0.07, 0.10]))
+    wanted = 2.0 * np.pi * ((b + ball) * np.pi * ball / 2.0 - ball**2)
+    assert arc_area(corner, Span(2, 3, 0.0, False), ball) == pytest.approx(wanted, rel=1e-12)
+    # A cap over the axis: 2 pi R h.
+    assert arc_area(corner, Span(0, 1, 0.0, True), 0.13) == pytest.approx(2.0 * np.pi * 0.13 * 0.01, rel=1e-12)
 
 
 def test_waist_is_bridged_and_filled() -> None:

@@ -93,7 +93,7 @@ def draw_over(outline: Meridian, material_m2: float, thickens: bool = True) -> L
     if hull[0] > 0:  # a hollow tip: bridged at first, flat over the axis
         disc = float(np.pi * r[hull[0]] ** 2)
         stretch = max(1.0, np.pi * float(r[last]) ** 2 / left)
-        spans.append(_Span(0, int(hull[0]), disc / stretch, True, floor=sheet.floor(stretch)))
+        spans.append(Span(0, int(hull[0]), disc / stretch, True, floor=sheet.floor(stretch)))
         left -= disc / stretch
     for i, j in pairwise(hull):
         if j == last:
@@ -105,11 +105,11 @@ def draw_over(outline: Meridian, material_m2: float, thickens: bool = True) -> L
             left -= sheet.lay(i, stretch)
         else:
             bridge = _cone(r[i], z[i], r[j], z[j]) / stretch
-            spans.append(_Span(int(i), int(j), bridge, False, floor=sheet.floor(stretch)))
+            spans.append(Span(int(i), int(j), bridge, False, floor=sheet.floor(stretch)))
             left -= bridge
     foot = int(hull[-2])
     stretch = _cone(r[foot], z[foot], r[last], z[last]) / left
-    spans.append(_Span(foot, last, left, False, floor=sheet.floor(stretch)))
+    spans.append(Span(foot, last, left, False, floor=sheet.floor(stretch)))
     _draw_in(sheet, spans, hull[0] > 0)
     return sheet.laid()
 
@@ -117,12 +117,12 @@ def draw_over(outline: Meridian, material_m2: float, thickens: bool = True) -> L
 def draw_into(outline: Meridian, material_m2: float) -> Laid:
     """Draw a sheet held at the last point of an outline, its rim, into the hollow whose bottom is the first point."""
     sheet = _Sheet(outline, True)
-    _draw_in(sheet, [_Span(0, len(outline.radius_m) - 1, material_m2, True)], True)
+    _draw_in(sheet, [Span(0, len(outline.radius_m) - 1, material_m2, True)], True)
     return sheet.laid()
 
 
 @dataclass
-class _Span:
+class Span:
     """Free sheet between two points that it touches, or over the axis (`over_axis`) within its second one; `ball` is
     the radius of its arc, `floor` the stretch that it cannot lose.
     """
@@ -155,7 +155,7 @@ def _cone(r1: float, z1: float, r2: float, z2: float) -> float:
     return float(np.pi * (r1 + r2) * np.hypot(r2 - r1, z2 - z1))
 
 
-def _draw_in(sheet: _Sheet, spans: list[_Span], axial: bool) -> None:
+def _draw_in(sheet: _Sheet, spans: list[Span], axial: bool) -> None:
     """Draw free spans onto the outline by vacuum, each with its material, until nothing is free."""
     radius = touch_radii(sheet.outline, axial)
     waiting = list(spans)
@@ -163,7 +163,7 @@ def _draw_in(sheet: _Sheet, spans: list[_Span], axial: bool) -> None:
         waiting += _draw_span(sheet, radius, waiting.pop())
 
 
-def _draw_span(sheet: _Sheet, radius: Array, span: _Span) -> list[_Span]:
+def _draw_span(sheet: _Sheet, radius: Array, span: Span) -> list[Span]:
     """Shrink one span from its ends; where it touches in the middle it becomes two, which are returned."""
     while span.j - span.i > 1:
         inner = radius[span.i + 1 : span.j]
@@ -180,14 +180,14 @@ def _draw_span(sheet: _Sheet, radius: Array, span: _Span) -> list[_Span]:
     return []
 
 
-def _shrink(sheet: _Sheet, span: _Span, ball: float, ball_at_end: float, inner: bool) -> None:
+def _shrink(sheet: _Sheet, span: Span, ball: float, ball_at_end: float, inner: bool) -> None:
     """Lay the piece beside one end while the arc bends to `ball`: dm = -m dA/A_free for the free material m."""
     # The arc begins to leave its end when it is tangent there; at a corner, which has no tangent, at once.
-    before = _arc_area(sheet.outline, span, min(span.ball, max(ball_at_end, ball)))
+    before = arc_area(sheet.outline, span, min(span.ball, max(ball_at_end, ball)))
     piece = span.i if inner else span.j - 1
     span.ball = ball
     span.i, span.j = (span.i + 1, span.j) if inner else (span.i, span.j - 1)
-    after = _arc_area(sheet.outline, span, ball)
+    after = arc_area(sheet.outline, span, ball)
     laid = float(sheet.areas[piece])
     span.floor = max(span.floor, sheet.floor(before / span.material))
     # Slack sheet keeps the stretch it has: that is whenever the balance would take more material than that.
@@ -206,18 +206,18 @@ def _log_mean(a: float, b: float) -> float:
 _ALIKE = 1e-6
 
 
-def _split(outline: Meridian, span: _Span, k: int, ball: float) -> list[_Span]:
+def _split(outline: Meridian, span: Span, k: int, ball: float) -> list[Span]:
     halves = [
-        _Span(span.i, k, 0.0, span.over_axis, ball, span.floor),
-        _Span(k, span.j, 0.0, False, ball, span.floor),
+        Span(span.i, k, 0.0, span.over_axis, ball, span.floor),
+        Span(k, span.j, 0.0, False, ball, span.floor),
     ]
-    areas = [_arc_area(outline, half, ball) for half in halves]
+    areas = [arc_area(outline, half, ball) for half in halves]
     for half, area in zip(halves, areas, strict=True):
         half.material = span.material * area / sum(areas)
     return halves
 
 
-def _close(sheet: _Sheet, span: _Span) -> None:
+def _close(sheet: _Sheet, span: Span) -> None:
     """Lay the last piece with what is left for it."""
     area = float(sheet.areas[span.i])
     stretch = max(span.floor, area / span.material)
@@ -245,7 +245,7 @@ def touch_radii(outline: Meridian, axial: bool) -> Array:
     return result
 
 
-def _arc_area(outline: Meridian, span: _Span, ball: float) -> float:
+def arc_area(outline: Meridian, span: Span, ball: float) -> float:
     """Area of a span's free sheet of curvature radius `ball`, m2."""
     r, z = outline.radius_m, outline.level_m
     i, j = span.i, span.j
