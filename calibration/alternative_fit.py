@@ -32,8 +32,8 @@ Array = NDArray[np.float64]
 MEMBERS = 96
 #: An alternative is done when members and posterior agree (see `Update.far`), or its evidence (logarithm) has not moved
 #: by more than the second from one round to the next; most rounds.
-_FAR, _STANDS, ROUNDS = 0.35, 0.3, 5
-#: After the second round, alternatives this far below the best (logarithm of the evidence) are given up.
+_FAR, _STANDS, ROUNDS = 0.35, 0.3, 6
+#: After the second round, alternatives this far below the best that is done (logarithm) are given up.
 _HOPELESS = 14.0
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
 _SHARE, _SHARE_STD, _LOOSE_K, _LOOSE_S = 0.4, 0.3, 3.0, 60.0
@@ -163,17 +163,20 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
     """
     proposals = [_start(given, one, start) for one in tried]
     done: dict[int, Fitted] = {}
+    highest: dict[int, float] = {}
     for number in range(rounds):
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
         if number >= 2:
-            best = max(one.weight for one in done.values())
-            waiting = [i for i in waiting if i in done and done[i].weight > best - _HOPELESS]
+            # What bends may be thrown far off by one round: its best round counts.
+            best = max((one.weight for one in done.values() if one.settled), default=-np.inf)
+            waiting = [i for i in waiting if highest.get(i, -np.inf) > best - _HOPELESS]
         if not waiting:
             break
         for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
             before = done.get(i)
             stands = before is not None and abs(one.log_evidence - before.log_evidence) < _STANDS
             done[i] = replace(one, settled=one.settled or stands)
+            highest[i] = max(highest.get(i, -np.inf), one.weight)
             proposals[i] = one.update.proposal(one.proposal)
     return sorted(done.values(), key=lambda one: -one.weight)
 

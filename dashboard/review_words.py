@@ -118,7 +118,9 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
     if one.kind == "gauge":
         return f"about {units.length(of.case.gauge_m * math.exp(size))} instead of {units.length(of.case.gauge_m)}"
     if one.kind in ("face", "oven drifted", "tray contact"):
-        return f"takes up {100.0 * (math.exp(size) - 1.0):+.0f} % ± {100.0 * std:.0f} % of the heat that the card says"
+        share = 100.0 * (math.exp(size) - 1.0)
+        more = "more" if share > 0.0 else "less"
+        return f"takes up about {abs(share):.0f} % {more} heat than the card says (± {100.0 * std:.0f} %)"
     if one.kind == "door opened":
         return f"the air fell by about {units.difference(abs(size))}"
     if one.kind == "oven not ready":
@@ -207,7 +209,10 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
     ]
     if state.before_ready_s is not None:
         when = state.before_ready_s.middle
-        lines.append(("Window", f"opened {Units.seconds(abs(when))} {'after' if when > 0.0 else 'before'} the pull"))
+        words = (
+            f"would have opened {Units.seconds(when)} after" if when > 0.0 else f"opened {Units.seconds(-when)} before"
+        )
+        lines.append(("Window", f"{words} the pull"))
     if state.drop_mm is not None:
         lines.append(("Drop", f"{units.length(state.drop_mm.middle * 1e-3)} (computed)"
                       if not _drop_seen(of) else units.length(state.drop_mm.middle * 1e-3)))  # fmt: skip

@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 from pypdf import PdfReader
 
-from calibration.diagnosis import NOTHING
+from calibration.diagnosis import NOTHING, Finding
 from dashboard.commands import pullcue
 from dashboard.commands.review import _review_of
 from dashboard.failures import FAILURES, KINDS, failure_of
@@ -219,6 +219,24 @@ def test_every_finding_has_words(reviewed: Review) -> None:
         assert title(one, Units())[0].isupper()
     assert "Oven colder than it showed" in headline(reviewed, Units())
     assert [percent(share) for share in (0.004, 0.5, 0.999)] == ["under 1 %", "50 %", "over 99 %"]
+
+
+def told(of: Review, *findings: Finding) -> str:
+    return headline(dataclasses.replace(of, diagnosis=dataclasses.replace(of.diagnosis, findings=findings)), Units())
+
+
+def test_two_causes_at_once_are_said_and_so_is_what_cannot_be_told_apart(reviewed: Review) -> None:
+    thick = Finding("gauge", "", 0.98, size=0.3, size_std=0.05)
+    assert told(reviewed, thick, Finding("loose", "face_upper_c", 0.9)) == (
+        "Sheet thicker than its label and thermocouple face upper loose (98 %)"
+    )
+    cold = Finding("face", "upper", 0.6, size=-0.4, alike=("film upper",))
+    assert told(reviewed, cold, Finding("film", "upper", 0.3)) == (
+        "The upper face stayed cold (fan, element, or blocked) (or protective film left on the upper face: these "
+        "readings cannot tell) (60 %)"
+    )
+    unsure = Finding("gauge", "", 0.4, size=-0.3)
+    assert told(reviewed, unsure).startswith("No single cause stands out; likeliest: Sheet thinner than its label")
 
 
 # ---------------------------------------------------------------- failures

@@ -1,0 +1,70 @@
+"""The proof of the diagnosis counts what it says it counts: labels, sizes, and the classifier it is held against."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+
+import numpy as np
+import pytest
+
+import diagnosis as bench
+from calibration.diagnosis import Finding
+from calibration.observed import Observed
+from planted_heats import LABELS, SOUND, Plant, Planted
+
+
+def heat(label: str, size: float = 1.0) -> Planted:
+    return Planted(Plant(label, size), Observed(np.zeros(1), {}), 100.0, 165.0)
+
+
+def test_findings_are_named_as_plants_are() -> None:
+    found = [
+        Finding("gauge", "", 0.9, size=-0.1),
+        Finding("face", "upper", 0.9, size=-0.4),
+        Finding("oven off", "", 0.9, size=12.0),
+        Finding("loose", "face_upper_c", 0.9),
+        Finding("polymer", "hdpe", 0.9),
+        Finding(SOUND, "", 0.9),
+    ]
+    labels = [bench.label_of(one) for one in found]
+    assert labels == ["gauge thin", "face upper cold", "oven off high", "loose", "polymer hdpe", SOUND]
+    assert set(labels) <= set(LABELS)
+
+
+def test_what_cannot_be_told_apart_counts_as_one_and_nothing_else_does() -> None:
+    assert bench.same("face", "film upper", "face upper cold")
+    assert not bench.same("face", "film upper", "face lower cold")
+    assert not bench.same("air", "film upper", "face upper cold")
+    assert all(len(groups) <= 3 for groups in bench.ALIKE.values())
+
+
+def test_every_cause_is_planted_in_every_size_and_none_beyond_what_exists() -> None:
+    least = dict.fromkeys(LABELS, 0.3)
+    wanted = Counter((one.label, one.size) for one in bench.plants("face", 3, 5, [1.0, 2.0], least))
+    assert wanted[SOUND, 0.0] == 5
+    assert wanted["gauge thick", 0.3] == wanted["gauge thick", bench.MOST["gauge"]] == 3
+    assert {label for label, _ in wanted} == set(LABELS)
+    assert {one.label for one in bench.plants("air", 1, 1, [1.0], least)} == set(bench.OF_AIR)
+
+
+def test_the_reference_is_the_rule_of_bayes_on_normal_features() -> None:
+    # Two normal classes of equal covariance: the boundary lies where the densities times the priors are equal, at
+    # (m1 + m2)/2 + s2 ln(w1/w2)/(m2 - m1) (C.M. Bishop, Pattern Recognition and Machine Learning, 2006, 4.2.1).
+    random = np.random.default_rng(2)
+    rows = np.concatenate([random.normal(0.0, 1.0, 4000), random.normal(3.0, 1.0, 4000)])[:, None]
+    bank = [heat(SOUND)] * 4000 + [heat("loose")] * 4000
+    reference = bench.Reference(bank, rows, {SOUND: 0.9, "loose": 0.1})
+    boundary = 1.5 + np.log(9.0) / 3.0
+    assert reference.ranked(np.array([boundary - 0.15]))[0] == SOUND
+    assert reference.ranked(np.array([boundary + 0.15]))[0] == "loose"
+
+
+def test_the_table_prints_rates_and_the_limit_of_false_alarms(capsys: pytest.CaptureFixture[str]) -> None:
+    options = argparse.Namespace(heats=2, sound=100)
+    table = Counter({("loose", "loose"): 2, (SOUND, SOUND): 99, (SOUND, "loose"): 1})
+    bench._print(table, [[True, False], [False, True]], [], 1, options, Counter({("loose", 0.3): 1}))
+    told = capsys.readouterr().out
+    assert "first 50 %, first two 100 % of 2" in told
+    # Clopper and Pearson: one of a hundred leaves 4.66 % (one-sided, 95 %; beta quantile, by scipy and by tables).
+    assert "false alarms 1 of 100, 95 % upper limit 4.7 %" in told
