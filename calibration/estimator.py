@@ -129,6 +129,7 @@ class Estimator:
         line_mm: what each drop line stands for, mm.
         risk: accepted probability that the coldest point is not warm enough when it is called so.
         trusted: columns whose readings count whatever speaks against them.
+        walks: see `asking`; not where the heat runs faster than it can be walked, on a clock that is sped up.
     """
 
     def __init__(
@@ -139,9 +140,10 @@ class Estimator:
         risk: float = RISK,
         trusted: frozenset[str] = frozenset(),
         members: int = MEMBERS,
+        walks: bool = True,
     ) -> None:
         self._case, self._of, self._line_mm = replace(case, measured=None), of, dict(line_mm or {})
-        self._risk, self._trusted = risk, trusted
+        self._risk, self._trusted, self._walks = risk, trusted, walks
         self.names = names(case)
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
@@ -157,11 +159,12 @@ class Estimator:
         members, returns the estimate.
         """
         trust = self._believed(seen, now_s)
-        if _hangs(trust.seen):
+        from_s = 0.0 if self._heated is None else self._heated.at_s
+        if self._walks and _hangs(trust.seen):
             # A bubble that is come into (a restart), or was left alone for a while, is walked through as it would have
             # been lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's
             # does may be found in a wrong place.
-            for moment_s in _moments(0.0 if self._heated is None else self._heated.at_s, now_s):
+            for moment_s in _moments(from_s, now_s):
                 yield from self._settle(self._believed(seen, moment_s), moment_s, walking=True)
         weighed = yield from self._settle(trust, now_s)
         self._last = weighed

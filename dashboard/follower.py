@@ -100,13 +100,20 @@ class Follower:
 
     Args:
         settle: heats members elsewhere while those that there are answer; None: they are waited for.
+        walks: see `Estimator`.
 
     Attributes:
         failure: why the last moment could not be computed; None: it could.
     """
 
-    def __init__(self, followed: Followed, rules: Rules = Rules(), settle: Settle | None = None) -> None:  # noqa: B008  # a frozen value
-        self.followed, self._rules, self._settle = followed, rules, settle
+    def __init__(
+        self,
+        followed: Followed,
+        rules: Rules = Rules(),  # noqa: B008  # a frozen value
+        settle: Settle | None = None,
+        walks: bool = True,
+    ) -> None:
+        self.followed, self._rules, self._settle, self._walks = followed, rules, settle, walks
         self.failure: str | None = None
         self._estimator = self._new_estimator()
         self._cue: Cue | None = None
@@ -135,7 +142,7 @@ class Follower:
 
     def _new_estimator(self) -> Aside | _Waiting:
         of = self.followed
-        made = Estimator(of.case, of.of, of.line_mm, risk=of.risk, trusted=of.trusted)
+        made = Estimator(of.case, of.of, of.line_mm, risk=of.risk, trusted=of.trusted, walks=self._walks)
         return _Waiting(made) if self._settle is None else Aside(made, self._settle)
 
     def _in_oven(self, known: Observed, now_s: float) -> Told:

@@ -38,14 +38,15 @@ class HeatWatch:
 
     Args:
         today: the date on the wall. judge: of a pull, where the oven is a practice oven; asked once a pull.
-        settle: see `Follower`.
+        settle, walks: see `Follower`.
     """
 
     def __init__(
         self, bench: Bench, shop: Shop, today: Callable[[], datetime.date], judge: Judge | None = None,
-        settle: Settle | None = None,
+        settle: Settle | None = None, walks: bool = True,
     ) -> None:  # fmt: skip
-        self._bench, self._shop, self._today, self._judge, self._settle = bench, shop, today, judge, settle
+        self._bench, self._shop, self._today, self._judge = bench, shop, today, judge
+        self._settle, self._walks = settle, walks
         self._sensors = {role.name: role.sensor for role in bench.roles}
         self._lines = dict(bench.lines_mm or {})
         self._seconds = Seconds()
@@ -144,7 +145,7 @@ class HeatWatch:
         self._of, self._judged = of, None
         try:
             known = followed(heat.form, marks, self._lines, self._shop, self._today())
-            self._follower = Follower(known, settle=self._settle)
+            self._follower = Follower(known, settle=self._settle, walks=self._walks)
         except InputError as error:
             self._follower, self._why_not = None, str(error)
 

@@ -57,7 +57,8 @@ class Live:
         self.benches: Mapping[str, LiveBench] = {one.bench.id: one for one in benches}
         self._machine = machine or SystemClock()
         self._watches = {
-            one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice), settle) for one in benches
+            one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice), settle, walks=one.speed <= 1.0)
+            for one in benches
         }
         self._looks = {one.bench.id: Look(one.bench.id, one.bench.oven, read_s=-math.inf) for one in benches}
         self._due_s = {one.bench.id: 0.0 for one in benches}

@@ -68,8 +68,8 @@ def test_larger_bench_and_mold_in_proportion_give_the_same_wall(socket: Wall) ->
     girths=st.lists(st.floats(0.15, 0.42), min_size=6, max_size=6),
 )
 def test_deeper_draw_never_thickens_the_thinnest_place(longer: float, ratio: float, girths: list[float]) -> None:
-    # Molds that widen upward: a groove that is drawn out becomes shallower for its width, so the sheet that sinks to its
-    # ground is stretched less.
+    # Molds that widen upward: a groove that is drawn out becomes shallower for its width, so the sheet that sinks to
+    # its ground is stretched less.
     girths = sorted(girths)
     deep = Mold(tuple(longer * level for level in LEVELS), tuple(girths))
     # 0.5 %: a piece of outline is 0.4 % of the mold and has one thickness.
