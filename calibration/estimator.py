@@ -159,12 +159,12 @@ class Estimator:
         members, returns the estimate.
         """
         trust = self._believed(seen, now_s)
-        from_s = 0.0 if self._heated is None else self._heated.at_s
-        if self._walks and _hangs(trust.seen):
+        seen_s = _bubble_seen_s(trust.seen) if self._walks else np.inf
+        if seen_s < now_s:
             # A bubble that is come into (a restart), or was left alone for a while, is walked through as it would have
             # been lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's
             # does may be found in a wrong place.
-            for moment_s in _moments(from_s, now_s):
+            for moment_s in _moments(seen_s if self._heated is None else max(seen_s, self._heated.at_s), now_s):
                 yield from self._settle(self._believed(seen, moment_s), moment_s, walking=True)
         weighed = yield from self._settle(trust, now_s)
         self._last = weighed
@@ -392,9 +392,11 @@ class Estimator:
         )
 
 
-def _hangs(seen: Observed) -> bool:
-    """Whether the bubble was seen."""
-    return bool(seen.of_role("drop_mm")) or any(event.name in LINES for event in seen.events)
+def _bubble_seen_s(seen: Observed) -> float:
+    """Since when the bubble was seen, s; infinity: never."""
+    marked_s = [event.time_s for event in seen.events if event.name in LINES]
+    known = [seen.time_s[np.isfinite(seen.columns[name]) & (seen.time_s >= 0.0)] for name in seen.of_role("drop_mm")]
+    return float(min([*marked_s, *(at_s[0] for at_s in known if len(at_s))], default=np.inf))
 
 
 def _moments(from_s: float, now_s: float) -> list[float]:

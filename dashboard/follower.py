@@ -15,7 +15,7 @@ from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
 from dashboard.after_pull import After, Pulled, on_mold_s, pulled_s
 from dashboard.aside import Aside, Settle
-from thermal.carries import carries_of, carry_of
+from thermal.carries import carries_of
 from thermal.case import Case
 from thermal.notes import Note, temperature
 from thermal.window import Limits
@@ -159,7 +159,7 @@ class Follower:
             estimate = self._estimator.at_once(inside, out_s)
             profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
             leaving = self.followed.case, profile_c, drop_ratio, self.followed.room_c
-            self._pulled = Pulled(out_s, estimate, carry_of(*leaving), carries_of(*leaving))
+            self._pulled = Pulled(out_s, estimate, *carries_of(*leaving))
         pulled = replace(self._pulled, on_mold_s=on_mold_s(known, out_s))
         state = pulled.state(now_s)
         left_s = pulled.left_s(now_s) if state is After.CARRY else None

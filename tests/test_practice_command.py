@@ -103,7 +103,7 @@ def test_lines_where_there_is_no_terminal() -> None:
 
 
 def test_doubt_of_a_value_is_shown() -> None:
-    result = in_process("practice", "--terminal", "--for", "45", "--speed", "60", "--scenario", "crossed-plugs")
+    result = in_process("practice", "--terminal", "--for", "120", "--speed", "60", "--scenario", "crossed-plugs")
     assert "face_upper 18" in result.stdout  # the air's 182 °C
     assert "°C (?)" in result.stdout
     assert "are the two plugs swapped?" in result.stdout

@@ -19,10 +19,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 
+from command_line import ok, refused, run
 from dashboard.bench_check import Grade
-from dashboard.commands import pullcue
 from dashboard.commands.mark_undo import _ended_words
 from dashboard.program_check import strangers
 from dashboard.shop import DEMO_FOLDER, open_shop
@@ -37,23 +36,6 @@ from thermal.fields import InputError
 
 COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import main; main()"]
 DEMO_HEATS = sorted((DEMO_FOLDER / "heats").glob("*.csv"))
-
-
-def run(*words: str) -> Result:
-    return CliRunner().invoke(pullcue, list(words))
-
-
-def ok(*words: str) -> str:
-    result = run(*words)
-    assert result.exit_code == 0, result.output
-    return result.stdout
-
-
-def refused(*words: str) -> str:
-    result = run(*words)
-    assert result.exit_code == 2, result.output
-    assert result.stderr.count("\n") == 1
-    return result.stderr
 
 
 def as_json(*words: str) -> Any:

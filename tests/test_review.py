@@ -12,12 +12,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 from PIL import Image
 from pypdf import PdfReader
 
 from calibration.diagnosis import NOTHING, Finding
-from dashboard.commands import pullcue
+from command_line import ok, refused
 from dashboard.commands.review import _review_of
 from dashboard.failures import FAILURES, KINDS, failure_of
 from dashboard.qr import dark_squares
@@ -38,23 +37,6 @@ from thermal.fields import InputError
 DAY = datetime.date(2026, 3, 4)
 #: What a hostile file may hold in its texts: a script, an end of a tag, a formula.
 SCRIPT, FORMULA = "<script>alert(1)</script>", "=HYPERLINK(1)"
-
-
-def run(*words: str) -> Result:
-    return CliRunner().invoke(pullcue, list(words))
-
-
-def ok(*words: str) -> str:
-    result = run(*words)
-    assert result.exit_code == 0, result.output
-    return result.stdout
-
-
-def refused(*words: str) -> str:
-    result = run(*words)
-    assert result.exit_code == 2, result.output
-    assert result.stderr.count("\n") == 1
-    return result.stderr
 
 
 def hostile_file(path: Path) -> Path:

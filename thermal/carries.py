@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermal.carry import DEFAULT_LENGTH_M, Carry, carry
+from thermal.carry import DEFAULT_LENGTH_M, Carry, carries
 from thermal.case import Case
 from thermal.room import Room
 from thermal.slab import Lump
@@ -35,12 +36,11 @@ def carry_of(case: Case, profile_c: Array, drop_ratio: float, room: float | Room
 
     A sheet on a tray is carried on it; the tray then has its lower face's temperature.
     """
-    stretch = 1.0 + drop_ratio**2
-    return carry(case.polymer, case.gauge_m, profile_c, room, stretch, cooling_length_m(case), _tray(case, profile_c))
+    return _carries(case, profile_c, drop_ratio, [room if isinstance(room, Room) else Room(room)])[0]
 
 
-def carries_of(case: Case, profile_c: Array, drop_ratio: float, room_c: float) -> tuple[CarryIn, ...]:
-    """The same on a cold morning, in a draught, and over a mold as cold as the room or warmed."""
+def carries_of(case: Case, profile_c: Array, drop_ratio: float, room_c: float) -> tuple[Carry, tuple[CarryIn, ...]]:
+    """The same in a still room, and on a cold morning, in a draught, over a mold as cold as the room or warmed."""
     rooms = [
         ("on a cold morning", Room(room_c - COLDER_K)),
         ("in a draught", Room(room_c, DRAUGHT_M_S)),
@@ -49,7 +49,15 @@ def carries_of(case: Case, profile_c: Array, drop_ratio: float, room_c: float) -
     ]
     if case.support == "tray":
         rooms = rooms[:2]  # nothing is seen through the tray
-    return tuple(CarryIn(name, room, carry_of(case, profile_c, drop_ratio, room)) for name, room in rooms)
+    still, *found = _carries(case, profile_c, drop_ratio, [Room(room_c), *(room for _, room in rooms)])
+    return still, tuple(CarryIn(name, room, one) for (name, room), one in zip(rooms, found, strict=True))
+
+
+def _carries(case: Case, profile_c: Array, drop_ratio: float, rooms: Sequence[Room]) -> list[Carry]:
+    stretch = 1.0 + drop_ratio**2
+    return carries(
+        case.polymer, case.gauge_m, profile_c, rooms, stretch, cooling_length_m(case), _tray(case, profile_c)
+    )
 
 
 def _tray(case: Case, profile_c: Array) -> Lump | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from thermal.build import sheet_material
 from thermal.case import Departures
 from thermal.history import record
 from thermal.polymer import Polymer
-from thermal.room import Room, room_faces
+from thermal.room import Room, rooms_faces
 from thermal.slab import Lump, Slab
 
 Array = NDArray[np.float64]
@@ -55,23 +56,43 @@ def carry(
 
     On the way down the melt undercools: the heat of melting is not given back above the crystallisation range.
     """
-    within = room if isinstance(room, Room) else Room(room)
+    rooms = [room if isinstance(room, Room) else Room(room)]
+    return carries(polymer, gauge_m, profile_c, rooms, stretch, length_m, tray)[0]
+
+
+def carries(
+    polymer: Polymer,
+    gauge_m: float,
+    profile_c: Array,
+    rooms: Sequence[Room],
+    stretch: float = 1.0,
+    length_m: float = DEFAULT_LENGTH_M,
+    tray: Lump | None = None,
+) -> list[Carry]:
+    """The same sheet in each of several rooms, as one batch. For the arguments see `carry`."""
+    alike = np.zeros(len(rooms), np.intp)
     falling = replace(polymer, melting=(polymer.crystallisation,) if polymer.crystallisation else ())
     mass = float(polymer.density.at(23.0)) * gauge_m / stretch
     slab = Slab(
-        sheet_material(falling, Departures(), 1),
-        np.array([mass]),
-        profile_c[:, None],
-        room_faces(within, length_m, polymer.surface.emissivity),
-        (None, tray),
+        sheet_material(falling, Departures(), len(rooms)),
+        np.full(len(rooms), mass),
+        profile_c[:, None][:, alike],
+        rooms_faces(rooms, length_m, polymer.surface.emissivity),
+        (None, None if tray is None else tray.columns(alike)),
     )
     history = record(slab, _FOLLOWED_S, intervals=len(profile_c) - 1)
     time = np.concatenate([np.arange(0.0, 120.0, 0.5), np.arange(120.0, _FOLLOWED_S + 1.0, 2.0)])
-    temperature = history.temperature_at(time)
-    cold = temperature[[0, -1]] < polymer.forming.form_until_c
+    return [
+        _until_cold(time, history.temperature_at(time, column), polymer.forming.form_until_c, room.air_c)
+        for column, room in enumerate(rooms)
+    ]
+
+
+def _until_cold(time: Array, temperature: Array, form_until_c: float, room_c: float) -> Carry:
+    cold = temperature[[0, -1]] < form_until_c
     until = [float(time[np.argmax(face)]) if face.any() else np.inf for face in cold]
     first = int(np.argmin(until))
     if not np.isfinite(until[first]):
-        return Carry(None, None, float(temperature[:, -1].mean()), within.air_c)
+        return Carry(None, None, float(temperature[:, -1].mean()), room_c)
     at = int(np.argmax(cold[first]))
-    return Carry(until[first], ("upper face", "lower face")[first], float(temperature[:, at].mean()), within.air_c)
+    return Carry(until[first], ("upper face", "lower face")[first], float(temperature[:, at].mean()), room_c)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from thermal import advice
 from thermal.build import oven_faces, slab
-from thermal.carries import CarryIn, carries_of, carry_of
+from thermal.carries import CarryIn, carries_of
 from thermal.carry import Carry
 from thermal.case import Case
 from thermal.fields import InputError
@@ -145,7 +145,7 @@ def plan(case: Case, drop_m: float | None = None, clearance_m: float | None = No
             "lower": float(profile[-1, 0]),
         }
         leaving = profile[:, 0], float(history.drop_ratio_at(at)[0]), room_c
-        carried, otherwise = carry_of(case, *leaving), carries_of(case, *leaving)
+        carried, otherwise = carries_of(case, *leaving)
     minimum_names = found.opening_limit(0) if ready is not None else None
     return Plan(
         case=case,

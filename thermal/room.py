@@ -5,6 +5,7 @@ Free convection by the correlations of W.H. McAdams, Heat Transmission, 3rd ed. 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,10 +94,11 @@ def mixed_w_m2k(free: float, forced: float) -> float:
 
 @dataclass(frozen=True)
 class RoomFaces:
-    """Heat flow into both faces tabulated over the face temperature, for a batch that shares one room.
+    """Heat flow into both faces tabulated over the face temperature.
 
     Attributes:
-        air: steady; kept only because every surrounding has one. flux_w_m2: at the table's temperatures, (2, points).
+        air: steady; kept only because every surrounding has one.
+        flux_w_m2: at the table's temperatures, (2, points, batch), or (2, points, 1) for a batch that shares one room.
     """
 
     air: Air
@@ -107,20 +109,27 @@ class RoomFaces:
         return np.stack([self._at(side, face_c[side]) for side in (0, 1)])
 
     def _at(self, side: int, face_c: Array) -> Array:
-        table = self.flux_w_m2[side]
-        at = np.clip(((face_c - _TABLE_C[0]) / 5.0).astype(int), 0, len(_TABLE_C) - 2)
-        result: Array = table[at] + (table[at + 1] - table[at]) * (face_c - _TABLE_C[at]) / 5.0
+        at, (low, high) = self._around(side, face_c)
+        result: Array = low + (high - low) * (face_c - _TABLE_C[at]) / 5.0
         return result
+
+    def _around(self, side: int, face_c: Array) -> tuple[Columns, tuple[Array, Array]]:
+        """The table's place below each face's temperature, and the heat flows there and at the next."""
+        table = self.flux_w_m2[side]
+        at = np.clip(((face_c - _TABLE_C[0]) / 5.0).astype(np.intp), 0, len(_TABLE_C) - 2)
+        room = np.arange(table.shape[1])
+        return at, (table[at, room], table[at + 1, room])
 
     def slopes(self, drive: Drive, face_c: Array) -> tuple[Array, Array]:
         """See `Surroundings.slopes`."""
-        at = np.clip(((face_c - _TABLE_C[0]) / 5.0).astype(int), 0, len(_TABLE_C) - 2)
-        by_face = np.stack([(self.flux_w_m2[i][at[i] + 1] - self.flux_w_m2[i][at[i]]) / 5.0 for i in (0, 1)])
+        around = [self._around(side, face_c[side])[1] for side in (0, 1)]
+        by_face = np.stack([(high - low) / 5.0 for low, high in around])
         return by_face, np.zeros_like(by_face)
 
     def columns(self, keep: Columns) -> RoomFaces:
         """See `Surroundings.columns`."""
-        return RoomFaces(self.air.columns(keep), self.flux_w_m2)
+        shared = self.flux_w_m2.shape[2] == 1
+        return RoomFaces(self.air.columns(keep), self.flux_w_m2 if shared else self.flux_w_m2[..., keep])
 
 
 @dataclass(frozen=True)
@@ -168,7 +177,15 @@ def room_faces(room: float | Room, length_m: float, emissivity: float, batch: in
         ]
     )
     steady, none = np.full(batch, within.air_c), np.zeros(batch)
-    return RoomFaces(OvenAir(steady, steady, none, none, none, ()), convection + np.stack([sky, below]))
+    flux = convection + np.stack([sky, below])
+    return RoomFaces(OvenAir(steady, steady, none, none, none, ()), flux[..., None])
+
+
+def rooms_faces(rooms: Sequence[Room], length_m: float, emissivity: float) -> RoomFaces:
+    """The same of one sheet in each of several rooms, a batch."""
+    air_c, none = np.array([room.air_c for room in rooms]), np.zeros(len(rooms))
+    flux = [room_faces(room, length_m, emissivity).flux_w_m2 for room in rooms]
+    return RoomFaces(OvenAir(air_c, air_c, none, none, none, ()), np.concatenate(flux, axis=2))
 
 
 def _radiation(emissivity: float, surroundings_c: float) -> Array:
