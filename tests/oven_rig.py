@@ -18,6 +18,7 @@ from dashboard.recording import form_for
 from dashboard.shop import DEMO_FOLDER, Shop, read_shop
 from dashboard.store_place import SQLITE, StorePlace
 from dashboard.web.services import Services
+from dashboard.workers import Workers
 from logger.clock import Clock, FastClock, ManualClock
 from logger.readings import BenchReader
 from logger.records import HeatForm, HeatRecord, Mark, new_id
@@ -47,8 +48,11 @@ def live_practice(
     reader = BenchReader(bench, [practice.source()], clock, stale_s=max(3.0, 0.5 * speed))
     form = practice_form(form_for(shop, bench, polymer="hdpe"), practice)
     try:
-        with live_bench(reader, bench, place_in(folder), clock, form, shop, speed, practice) as recorded:
-            live = Live([recorded], shop, ManualClock().utc().date)
+        with (
+            Workers(1) as workers,  # as the command has them: no look waits for members that are heated
+            live_bench(reader, bench, place_in(folder), clock, form, shop, speed, practice, workers) as recorded,
+        ):
+            live = Live([recorded], shop, ManualClock().utc().date, settle=workers.settle)
             practice.start()
             live.start()
             try:
