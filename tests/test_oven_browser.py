@@ -103,6 +103,8 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
             "Room to drop, way clear",
         ):
             page.get_by_role("button", name=words).click()
+        expect(start).to_have_text("Sheet is in: start")  # nothing is left to warn of
+        expect(page.locator("#oven-toast")).to_be_empty()
         start.click()
         page.wait_for_selector(".one[data-phase=in]")
         expect(page.locator("#oven-cue")).to_have_attribute("data-key", "heating", timeout=HEAT_MS)

@@ -23,13 +23,19 @@ from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
 from dashboard.web.oven_live import PARTS, as_json, brief, update
-from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, phase, stale
+from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, mark_words, phase, stale
 from logger.clock import ManualClock
 from logger.records import HeatForm, Mark
 from oven_rig import StillLive, walk
 from thermal.fields import InputError
 
 METRIC, US = Units(), Units("us")
+
+
+@pytest.mark.parametrize(("note", "words"), [("seen in the air", "seen in the air"), ("ajar", "seen in the air, ajar")])
+def test_a_door_seen_in_the_air_is_said_once(note: str, words: str) -> None:
+    mark = Mark("1" * 32, "b", "r", 75.0, 75_000, "door_closed", note=note, source="door")
+    assert mark_words(mark, 15.0, METRIC) == f"1:00 door closed, {words}"
 
 
 @pytest.fixture(scope="module")

@@ -159,7 +159,7 @@ def mark_words(mark: Mark, start_s: float, units: Units) -> str:
     """'12:31 pulled, AB (signed in, technician)'."""
     name = event_name(mark.name).replace("_", " ")
     by = mark.by or {"door": "seen in the air", "button": "the board's button"}.get(mark.source, "")
-    note = f", {mark.note}" if mark.note else ""
+    note = f", {mark.note}" if mark.note and mark.note != by else ""
     return f"{units.seconds(mark.at_s - start_s)} {name}{f', {by}' if by else ''}{note}"
 
 

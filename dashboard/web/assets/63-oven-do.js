@@ -58,6 +58,15 @@
   const ago = () => Number((document.querySelector("[data-ago][aria-pressed=true]") || { dataset: { ago: 0 } }).dataset.ago);
   const press = (chips, pressed) => chips.forEach((one) => one.setAttribute("aria-pressed", String(one === pressed)));
 
+  const unwarned = () => {
+    const button = at("oven-start");
+    if (button && button.dataset.warned !== undefined) {
+      delete button.dataset.warned;
+      button.textContent = "Sheet is in: start";
+      toast("", false); // what it said is no longer so
+    }
+  };
+
   const start = async (button) => {
     const missing = [...document.querySelectorAll("[data-check][aria-pressed=false]")].map((one) => one.textContent);
     if (missing.length && button.dataset.warned === undefined) {
@@ -81,6 +90,7 @@
     }
     if (button.dataset.check) {
       button.setAttribute("aria-pressed", String(button.getAttribute("aria-pressed") !== "true"));
+      unwarned();
     } else if (button.dataset.ago) {
       press(document.querySelectorAll("[data-ago]"), button);
     } else if (button.dataset.mark) {
