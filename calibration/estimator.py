@@ -24,7 +24,7 @@ from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
 from calibration.evidence import CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
-from calibration.members import EXTRAS, Members, names, profile_c, solve
+from calibration.members import EXTRAS, Members, names, profile_c, served_s, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
 from calibration.reasons import likeliest
@@ -174,6 +174,10 @@ class Estimator:
     def heated_s(self) -> float | None:
         """Of which moment the members are; None before the first."""
         return None if self._heated is None else self._heated.at_s
+
+    def serves(self, now_s: float) -> bool:
+        """Whether there are members that are followed as far as `now_s`."""
+        return self._heated is not None and now_s <= served_s(self._heated.at_s)
 
     def wants_members(self, seen: Observed, now_s: float) -> bool:
         """Whether `at` would heat members anew: none yet, or too old, or left by the posterior of the last estimate."""

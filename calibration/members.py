@@ -40,6 +40,11 @@ _CRYSTALS_SEEN = 0.05
 _CLEAR_STD_K = 2.0
 
 
+def served_s(at_s: float) -> float:
+    """Until when members that were heated at a moment are all followed, s."""
+    return at_s + max(_SERVES_S, _SERVES * at_s)
+
+
 def names(case: Case) -> tuple[str, ...]:
     """What is uncertain about a live heat, by name, in the order of the members' normals."""
     return (*unknowns(case), *EXTRAS)
@@ -86,7 +91,7 @@ class _OnGrid:
     def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
         batch = problem.batch
         self._problem, self._time_s, self._of = problem, time_s, of
-        self._until_s = now_s + max(_SERVES_S, _SERVES * now_s)
+        self._until_s = served_s(now_s)
         shape = (len(time_s), batch)
         self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
         self.drop = np.full(shape, np.nan)

@@ -19,8 +19,6 @@ from calibration.observed import Observed
 
 #: Heats the members of an estimator for a moment, somewhere, and gives that estimator back.
 Settle = Callable[[Estimator, Observed, float], Future[Estimator]]
-#: Members may be so much older than they should be; then they are waited for, s of the heat.
-_LATE_S = 30.0
 
 
 def settled(estimator: Estimator, seen: Observed, now_s: float) -> Estimator:
@@ -35,19 +33,20 @@ class Aside:
     def __init__(self, estimator: Estimator, settle: Settle) -> None:
         self._estimator, self._settle = estimator, settle
         self._coming: Future[Estimator] | None = None
-        self._wanted_s: float | None = None
 
     def at(self, seen: Observed, now_s: float) -> Estimate | None:
         """The estimate at `now_s` from what was known then; None: the first members are still being heated."""
-        wants = self._estimator.wants_members(seen, now_s)
-        if not wants:
-            self._wanted_s = None
-        elif self._coming is None:
-            self._wanted_s = now_s if self._wanted_s is None else self._wanted_s
-            self._coming = self._settle(copy(self._estimator), seen, now_s)
-        waited = self._wanted_s is not None and now_s - self._wanted_s > _LATE_S
-        self._take(wait=waited and self._estimator.heated_s is not None)
+        self._ask(seen, now_s)
+        self._take(wait=False)
+        # Members that are not followed as far as this can tell nothing: new ones are waited for.
+        while self._estimator.heated_s is not None and not self._estimator.serves(now_s):
+            self._ask(seen, now_s)
+            self._take(wait=True)
         return None if self._estimator.heated_s is None else self._estimator.answer(seen, now_s)
+
+    def _ask(self, seen: Observed, now_s: float) -> None:
+        if self._coming is None and self._estimator.wants_members(seen, now_s):
+            self._coming = self._settle(copy(self._estimator), seen, now_s)
 
     def at_once(self, seen: Observed, now_s: float) -> Estimate:
         """The same, waiting for the first members."""
@@ -61,7 +60,7 @@ class Aside:
         """Let the estimator whose members are heated take the place of the one that answered."""
         if self._coming is None or not (wait or self._coming.done()):
             return
-        coming, self._coming, self._wanted_s = self._coming, None, None
+        coming, self._coming = self._coming, None
         try:
             self._estimator = coming.result()
         except BrokenExecutor:

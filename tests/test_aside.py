@@ -20,6 +20,12 @@ from live_rig import estimator, nominal, seen
 SENSORS = ("air_upper_c", "air_lower_c", "face_upper_c")
 
 
+def done(one: Estimator) -> Future[Estimator]:
+    future: Future[Estimator] = Future()
+    future.set_result(one)
+    return future
+
+
 class ByHand:
     """Heats when told to."""
 
@@ -77,10 +83,26 @@ def test_members_that_are_much_too_old_are_waited_for(monkeypatch: pytest.Monkey
         return late.result(timeout)
 
     monkeypatch.setattr(Future, "result", result)
-    aside.at(all_of_it.until(105.0), 105.0)
+    aside.at(all_of_it.until(119.0), 119.0)
     assert not waited
-    aside.at(all_of_it.until(115.0), 115.0)
+    # Members of 60 s are followed to 120 s.
+    assert aside.at(all_of_it.until(121.0), 121.0) is not None
     assert waited
+
+
+def test_members_that_never_come_in_time_are_waited_for_again() -> None:
+    # On a very fast clock new members are old when they come: those of 80 s are looked at with 300 s.
+    all_of_it, by_hand = seen(*SENSORS), ByHand()
+    aside = Aside(estimator(members=64), by_hand)
+    aside.at(all_of_it.until(60.0), 60.0)
+    by_hand.heat()
+    aside.at(all_of_it.until(61.0), 61.0)
+    aside.at(all_of_it.until(80.0), 80.0)
+    by_hand.heat()
+    here = Aside(estimator(members=64), lambda one, known, now_s: done(settled(one, known, now_s)))
+    here._estimator, here._coming = aside._estimator, aside._coming
+    assert here.at(all_of_it.until(300.0), 300.0) is not None
+    assert here._estimator.serves(300.0)
 
 
 def test_a_process_that_died_is_asked_again() -> None:

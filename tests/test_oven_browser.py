@@ -108,7 +108,7 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
         start.click()
         page.wait_for_selector(".one[data-phase=in]")
         expect(page.locator("#oven-cue")).to_have_attribute("data-key", "heating", timeout=HEAT_MS)
-        expect(page.locator("#oven-count")).to_have_text(re.compile(r"^\d+:\d\d$"))
+        expect(page.locator("#oven-count")).to_have_text(re.compile(r"^\d+:\d\d$"), timeout=HEAT_MS)
         expect(page.locator("#oven-word")).to_have_text("heating")
 
         expect(page.locator("#oven-at")).to_have_text(re.compile(r"^(0:[3-5]\d|[1-9]\d*:\d\d)$"))
