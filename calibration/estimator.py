@@ -23,7 +23,7 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
-from calibration.evidence import CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
+from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
 from calibration.members import EXTRAS, Members, names, profile_c, served_s, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
@@ -159,7 +159,7 @@ class Estimator:
         members, returns the estimate.
         """
         trust = self._believed(seen, now_s)
-        seen_s = _bubble_seen_s(trust.seen) if self._walks else np.inf
+        seen_s = _bubble_seen_s(self._case, trust.seen) if self._walks else np.inf
         if seen_s < now_s:
             # A bubble that is come into (a restart), or was left alone for a while, is walked through as it would have
             # been lived, no faster. Sought in one go, or in strides of a minute, a posterior that bends as a bubble's
@@ -396,11 +396,15 @@ class Estimator:
         )
 
 
-def _bubble_seen_s(seen: Observed) -> float:
-    """Since when the bubble was seen, s; infinity: never."""
-    marked_s = [event.time_s for event in seen.events if event.name in LINES]
-    known = [seen.time_s[np.isfinite(seen.columns[name]) & (seen.time_s >= 0.0)] for name in seen.of_role("drop_mm")]
-    return float(min([*marked_s, *(at_s[0] for at_s in known if len(at_s))], default=np.inf))
+def _bubble_seen_s(case: Case, seen: Observed) -> float:
+    """Since when the bubble was seen to hang by more than a bow, s; infinity: never."""
+    found = [event.time_s for event in seen.events if event.name in LINES]
+    if case.opening_m is not None:
+        bow_mm = BOW_RATIO * equivalent_radius_m(case.opening_m) * 1e3
+        for name in seen.of_role("drop_mm"):
+            hangs = (seen.columns[name] > bow_mm) & (seen.time_s >= 0.0)
+            found += [float(seen.time_s[np.argmax(hangs)])] if hangs.any() else []
+    return min(found, default=np.inf)
 
 
 def _moments(from_s: float, now_s: float) -> list[float]:

@@ -34,7 +34,8 @@ _SETTLED_S = 5.0
 #: law is within 2 % of the membrane in the drop, 6 % in the integral).
 NOISE_MM, ZERO_MM, SAG_LN_STD, SAG_S = 2.0, 3.0, 0.1, 60.0
 #: Below this drop ratio (12 mm of a 300 mm opening) the logarithm is levelled off: bow and zero rule there.
-_LEVEL = float(flow_integral(0.08))
+BOW_RATIO = 0.08
+_LEVEL = float(flow_integral(BOW_RATIO))
 #: How exactly people mark, s (estimated): a line passed, and a sheet turned clear, which comes gradually.
 LINE_S, CLEAR_S = 4.0, 8.0
 

@@ -16,7 +16,7 @@ _WIDEST_SHARE, _WIDEST_SHARE_OF_BUBBLE = 1 / 100, 1 / 200
 #: Where the air jumps, the moment before is kept too, s.
 _JUST_S = 0.5
 #: Spacing ahead: from this on, growing with the distance, s.
-_AHEAD_S, _AHEAD_SHARE, _AHEAD_WIDEST_S = 5.0, 0.04, 40.0
+_AHEAD_S, _AHEAD_SHARE, _AHEAD_WIDEST_S = 8.0, 0.12, 60.0
 
 
 def widest_s(now_s: float, bubble: bool) -> float:
