@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Dialog, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Dialog, Page, Request, expect, sync_playwright
 
 #: A browser that is run as root needs the first; the others keep it from calling home.
 FLAGS = (
@@ -19,6 +19,7 @@ FLAGS = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 WAIT_MS = 15_000
+expect.set_options(timeout=WAIT_MS)
 
 
 @contextmanager

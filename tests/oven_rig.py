@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -119,6 +120,20 @@ def walk(pulled_s: float | None = None, start_s: float = 60.0) -> Walk:
     watch = HeatWatch(practice_bench("north"), shop, ManualClock().utc().date, lambda f: judged(practice.oven, f))
     form = replace(practice_form(HeatForm(oven="north"), practice), sheet_label=None)
     return Walk(practice, watch, form, start_s, pulled_s)
+
+
+@cache
+def in_the_oven() -> Aged:
+    """A sheet that has been in for five minutes."""
+    return walk().to(361.0, 90)[-1]
+
+
+@cache
+def after_the_pull() -> Aged:
+    """A sheet that was pulled ten minutes after it went in, a quarter of a minute ago."""
+    later = walk(pulled_s=660.0)
+    later.to(660.0, 220)
+    return later.to(690.0, 5)[-1]
 
 
 class StillLive(Live):

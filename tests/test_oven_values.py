@@ -26,7 +26,7 @@ from dashboard.web.oven_live import PARTS, as_json, brief, update
 from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, mark_words, phase, stale
 from logger.clock import ManualClock
 from logger.records import HeatForm, Mark
-from oven_rig import StillLive, walk
+from oven_rig import StillLive, after_the_pull, in_the_oven, walk
 from thermal.fields import InputError
 
 METRIC, US = Units(), Units("us")
@@ -40,14 +40,18 @@ def test_a_door_seen_in_the_air_is_said_once(note: str, words: str) -> None:
 
 @pytest.fixture(scope="module")
 def heating() -> Aged:
-    """A sheet that has been in for five minutes."""
-    return walk().to(361.0, 20)[-1]
+    return in_the_oven()
 
 
 @pytest.fixture(scope="module")
 def pulled() -> Aged:
-    """A sheet that was pulled ten minutes after it went in, half a minute ago."""
-    return walk(pulled_s=660.0).to(690.0, 10)[-1]
+    return after_the_pull()
+
+
+@pytest.fixture(scope="module")
+def seconds_of_it() -> list[Aged]:
+    """A falling bubble with all its sensors now and then, and the seconds after the door."""
+    return walk().to(420.0, 60) + walk().to(66.0, 1)[-3:]
 
 
 # ---------------------------------------------------------------- seconds and rows
@@ -138,7 +142,7 @@ def test_looks_say_what_a_follower_alone_says(heating: Aged) -> None:
                 rows[column].append(value)
     seen = Observed(np.arange(361.0) - 60.0, {name: np.array(values) for name, values in rows.items()})
     follower = Follower(look.followed)
-    for at in range(0, 301, 20):
+    for at in (30, 120, 210, 300):
         told = follower.at(seen, float(at))
     assert told.estimate is not None
     assert told.estimate.core_c.middle == pytest.approx(look.told.estimate.core_c.middle, abs=0.05)
@@ -237,14 +241,14 @@ def test_nothing_is_sent_twice(heating: Aged) -> None:
 
 
 @pytest.mark.parametrize("units", [METRIC, US], ids=["metric", "us"])
-def test_a_second_is_sent_in_less_than_a_kilobyte(units: Units) -> None:
+def test_a_second_is_sent_in_less_than_a_kilobyte(seconds_of_it: list[Aged], units: Units) -> None:
     """Of a falling bubble with all its sensors, where the most changes; each second to a page that has the one before.
 
     The notes are left out: they change a few times a heat.
     """
     have: dict[str, str] = {}
     sizes = []
-    for aged in walk().to(420.0, 30) + walk().to(66.0, 1)[-3:]:
+    for aged in seconds_of_it:
         told = update(StillLive({"b": aged}), "b", units, have)
         curve = aged.look.curve
         rows = "0" if curve is None else str(len(curve.rows))
