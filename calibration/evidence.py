@@ -191,14 +191,20 @@ def _drop(seen: Observed, members: Members, column: str, radius_mm: float) -> Ev
         return None
     sensor = seen.sensor(column)
     ratio = np.clip((binned.values - (sensor.bias_k or 0.0)) / radius_mm, 0.0, LOST_RATIO)
+    expected = at_time(members.time_s, members.drop_ratio, binned.at_s)
+    # As long as it neither hangs nor should, a drop says nothing: the few members that would hang by then are no
+    # straight line to learn from, and taken for one they make a cold estimate too sure of itself.
+    tells = (ratio > BOW_RATIO) | (np.median(expected, axis=1) > BOW_RATIO)
+    if not tells.any():
+        return None
+    at_s, ratio, count = binned.at_s[tells], ratio[tells], binned.count[tells]
     # What a millimetre is worth in the levelled logarithm, at the reading but never below the level's own drop.
     s = np.maximum(ratio, 0.06)
     per_mm = s * s / (1.0 + s * s) ** 3 / (flow_integral(s) + _LEVEL) / radius_mm
     noise_mm = NOISE_MM if sensor.std_k is None else sensor.std_k
-    covariance = _wandering(binned.at_s, SAG_LN_STD, SAG_S) + ZERO_MM**2 * np.outer(per_mm, per_mm)
-    covariance += np.diag(noise_mm**2 / binned.count * per_mm**2 + 0.02**2)
-    predicted = flow(at_time(members.time_s, members.drop_ratio, binned.at_s))
-    return Evidence(column, binned.at_s, flow(ratio), predicted, covariance)
+    covariance = _wandering(at_s, SAG_LN_STD, SAG_S) + ZERO_MM**2 * np.outer(per_mm, per_mm)
+    covariance += np.diag(noise_mm**2 / count * per_mm**2 + 0.02**2)
+    return Evidence(column, at_s, flow(ratio), flow(expected[tells]), covariance)
 
 
 def _mark(name: str, at_s: float, reached_s: Array, std_s: float) -> Evidence | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ FLAGS = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 WAIT_MS = 15_000
+_THEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 expect.set_options(timeout=WAIT_MS)
 
 
@@ -65,15 +67,13 @@ class Watch:
 @contextmanager
 def watched(
     browser: Browser,
-    theme: str = "light",
     size: tuple[int, int] = (1280, 800),
     expected: Sequence[str] = (),
     touch: bool = False,
 ) -> Iterator[Page]:
     """A page in a context of its own; at the end it must have done nothing that a page must not."""
-    scheme: Literal["dark", "light"] = "dark" if theme == "dark" else "light"
     context: BrowserContext = browser.new_context(
-        viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, has_touch=touch, reduced_motion="reduce"
+        viewport={"width": size[0], "height": size[1]}, color_scheme="light", has_touch=touch, reduced_motion="reduce"
     )
     watch = Watch(expected=expected)
     page = context.new_page()
@@ -90,6 +90,10 @@ def watched(
 
 
 def accessible(page: Page) -> None:
-    """Assert that axe-core finds nothing against WCAG 2.2 A and AA or its own best practices."""
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
+    """Assert that axe-core finds nothing against WCAG 2.2 A and AA or its own best practices, in both themes."""
+    for theme in _THEMES:
+        page.emulate_media(color_scheme=theme)
+        ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert (sum(map(int, re.findall(r"\d+", ground))) < 300) == (theme == "dark"), "the page is not in this theme"
+        found = Axe().run(page)
+        assert found.violations_count == 0, f"{theme}: {found.generate_report()}"

@@ -175,10 +175,9 @@ def test_sounds_are_those_of_the_program(browser: Browser, looks: dict[str, Aged
         assert page.evaluate("window.tones.length") == 0, "muted"
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("name", ["before", "in", "out"])
-def test_the_page_is_accessible(browser: Browser, looks: dict[str, Aged], name: str, theme: str) -> None:
-    with PageServer(still(looks, name), Access(port=0)) as server, watched(browser, theme) as page:
+def test_the_page_is_accessible(browser: Browser, looks: dict[str, Aged], name: str) -> None:
+    with PageServer(still(looks, name), Access(port=0)) as server, watched(browser) as page:
         page.goto(server.url + "oven")
         page.wait_for_selector(".one[data-live=true]")
         if name != "before":
@@ -186,9 +185,8 @@ def test_the_page_is_accessible(browser: Browser, looks: dict[str, Aged], name: 
         accessible(page)
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_all_benches_are_accessible(browser: Browser, looks: dict[str, Aged], theme: str) -> None:
-    with PageServer(still(looks, "before", "in", "out"), Access(port=0)) as server, watched(browser, theme) as page:
+def test_all_benches_are_accessible(browser: Browser, looks: dict[str, Aged]) -> None:
+    with PageServer(still(looks, "before", "in", "out"), Access(port=0)) as server, watched(browser) as page:
         page.goto(server.url + "oven")
         expect(page.locator("[data-tile=in] .word")).to_have_text("heating")
         expect(page.locator("[data-tile=before] .word")).to_have_text("no sheet in")

@@ -185,7 +185,6 @@ def test_the_theme_is_switched_and_kept(browser: Browser, url: str) -> None:
         )
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize(
     "asked",
     [
@@ -196,8 +195,8 @@ def test_the_theme_is_switched_and_kept(browser: Browser, url: str) -> None:
     ],
     ids=["window", "no-window", "refused", "unreadable"],
 )
-def test_the_plan_page_is_accessible(browser: Browser, url: str, theme: str, asked: str) -> None:
-    with watched(browser, theme) as page:
+def test_the_plan_page_is_accessible(browser: Browser, url: str, asked: str) -> None:
+    with watched(browser) as page:
         page.goto(url + asked)
         page.wait_for_selector(".problem" if "six" in asked else "#plan-results:not(.waiting)")
         accessible(page)
@@ -210,14 +209,13 @@ def test_the_settings_sheet_is_accessible_and_fits_one_page(browser: Browser, ur
         assert page.pdf(prefer_css_page_size=True, format="A4").count(b"/Type /Page\n") == 1
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_the_pages_for_signing_in_are_accessible(browser: Browser, tmp_path: Path, theme: str) -> None:
+def test_the_pages_for_signing_in_are_accessible(browser: Browser, tmp_path: Path) -> None:
     accounts = accounts_in(tmp_path)
     made(accounts, "Lea", LEAD)
     expected = ["the server responded with a status of 400"]
     with (
         PageServer(Services(read_shop(DEMO_FOLDER), accounts=accounts), Access(port=0)) as server,
-        watched(browser, theme, expected=expected) as page,
+        watched(browser, expected=expected) as page,
     ):
         page.goto(server.url)
         accessible(page)
