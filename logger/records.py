@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -357,7 +357,8 @@ class Holder:
     since_utc_ms: int
 
 
-HeatOrder = Literal["newest", "oldest", "number"]
+HeatOrder = Literal["newest", "oldest", "number", "oven", "polymer", "gauge", "outcome", "margin"]
+HEAT_ORDERS: tuple[HeatOrder, ...] = get_args(HeatOrder)
 
 
 @dataclass(frozen=True)
@@ -367,7 +368,9 @@ class HeatFilter:
     Attributes:
         text: occurs in sheet label, job number, notes or initials, whatever the case.
         from_utc_ms, to_utc_ms: of the start; the end is not included.
-        limit: at most so many; None for all.
+        gauge_mm: within 0.05 mm. outcome_kind: its first words, whatever the case.
+        limit: at most so many; None for all. order: 'margin' is that of the core at the pull, as reviews found it.
+        backwards: the other way round; not of 'newest' and 'oldest'.
     """
 
     bench: str | None = None
@@ -381,6 +384,10 @@ class HeatFilter:
     limit: int | None = 50
     offset: int = 0
     order: HeatOrder = "newest"
+    gauge_mm: float | None = None
+    outcome_kind: str | None = None
+    initials: str | None = None
+    backwards: bool = False
 
 
 _OF_RECORD = ("outcome", "outcome_kind", "start_s", "end_s")

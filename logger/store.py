@@ -12,7 +12,7 @@ import numpy as np
 from sqlalchemy import Connection, Engine, func, insert, select, update
 
 from logger import chain as links
-from logger import copies, engine, heat_changes, heat_rows, holders, ledger, sample_rows, thinning
+from logger import copies, engine, heat_changes, heat_rows, holders, ledger, review_rows, sample_rows, thinning
 from logger.blobs import DamagedBlock, joined, unpacked
 from logger.copies import Salvaged
 from logger.records import (
@@ -30,8 +30,9 @@ from logger.records import (
     StartMove,
     StoreBroken,
 )
+from logger.review_rows import KeptReview, Margin, Tally, TallyBy
 from logger.sample_rows import SampleRows
-from logger.schema import backups, blocks, chain, heats, runs
+from logger.schema import backups, blocks, chain, runs
 from thermal.fields import InputError
 
 __all__ = ["Store", "open_store", "restore", "salvage"]
@@ -57,7 +58,7 @@ def open_store(url: str, busy_s: float = 1.0, check: bool = True) -> Store:
     with engine.faults(name):
         writing = engine.engine_of(parsed, busy_s, writes=True)
         try:
-            engine.migrate(writing, name)
+            engine.migrate(writing, name, heat_rows.index_all)
         except BaseException:
             writing.dispose()
             raise
@@ -343,6 +344,33 @@ class Store:
         """Heats without an end: going on now, or cut off."""
         return self.heats(HeatFilter(bench=bench, state="open", limit=None, order="number"))
 
+    # ------------------------------------------------------------ reviews and trends
+
+    def keep_review(self, heat_id: str, found: KeptReview) -> None:
+        """Keep what a review found beside an ended heat, in the place of what an earlier one found."""
+        with self._write() as connection:
+            review_rows.keep(connection, heat_rows.recorded(connection, heat_id), found)
+
+    def kept_review(self, heat_id: str) -> KeptReview | None:
+        """What a review found in a heat as it reads now; None: it was not reviewed since."""
+        with self._read() as connection:
+            return review_rows.kept(connection, heat_rows.recorded(connection, heat_id).number)
+
+    def without_review(self, wanted: HeatFilter, version: int) -> list[int]:
+        """Numbers of ended heats of a filter that no review of this version has looked at, the newest first."""
+        with self._read() as connection:
+            return review_rows.missing(connection, wanted, version)
+
+    def margins(self, wanted: HeatFilter, version: int) -> list[Margin]:
+        """The core's margin at the pull of reviewed heats of a filter, in order of time."""
+        with self._read() as connection:
+            return review_rows.margins(connection, wanted, version)
+
+    def tally(self, wanted: HeatFilter, by: TallyBy) -> list[Tally]:
+        """Heats of a filter counted by outcome and something else."""
+        with self._read() as connection:
+            return review_rows.tally(connection, wanted, by)
+
     # ------------------------------------------------------------ trust
 
     def verify(self, progress: Callable[[int, int], None] | None = None) -> list[str]:
@@ -428,4 +456,4 @@ class Store:
     def index_anew(self) -> None:
         """Make anew what lists and searches read."""
         with self._write() as connection:
-            heat_rows.index_all(connection, connection.execute(select(heats.c.number)).scalars().all())
+            heat_rows.index_all(connection)
