@@ -98,6 +98,22 @@ def attachments_of(connection: Connection, record: HeatRecord) -> list[Attachmen
     return [Attachment(row.id, record.id, row.name, row.media_type, bytes(row.content)) for row in rows]
 
 
+def files_of(connection: Connection, numbers: Sequence[int], media_type: str) -> dict[int, list[Attachment]]:
+    """Files of one kind kept with some heats, by number; in order of their id."""
+    found: dict[int, list[Attachment]] = {}
+    for first in range(0, len(numbers), _AT_ONCE):
+        rows = connection.execute(
+            select(attachments, heats.c.id.label("heat_id"))
+            .join(heats, heats.c.number == attachments.c.heat)
+            .where(attachments.c.heat.in_(numbers[first : first + _AT_ONCE]), attachments.c.media_type == media_type)
+            .order_by(attachments.c.id)
+        )
+        for row in rows:
+            one = Attachment(row.id, row.heat_id, row.name, row.media_type, bytes(row.content))
+            found.setdefault(row.heat, []).append(one)
+    return found
+
+
 _MARKS = select(marks, runs.c.id.label("run_id"), runs.c.bench).join(runs, runs.c.seq == marks.c.run)
 
 

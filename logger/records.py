@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import Any, Literal, get_args
@@ -247,6 +247,10 @@ class HeatForm:
         object.__setattr__(self, "checks", MappingProxyType(dict(self.checks)))
         if self.opening_mm is not None:
             object.__setattr__(self, "opening_mm", tuple(map(float, self.opening_mm)))
+
+    def __reduce__(self) -> tuple[Callable[..., HeatForm], tuple[dict[str, Any]]]:
+        """Views of dictionaries cannot go to another process: its table does."""
+        return HeatForm.from_table, (self.as_table(),)
 
     def as_table(self) -> dict[str, Any]:
         """As a JSON object: what was said only."""

@@ -6,10 +6,11 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from sqlalchemy import Connection, Engine, func, insert, select, update
+from sqlalchemy.engine import Row
 
 from logger import chain as links
 from logger import copies, engine, heat_changes, heat_rows, holders, ledger, review_rows, sample_rows, thinning
@@ -99,6 +100,10 @@ def restore(backup: Path, url: str) -> None:
 
 #: The bench of heats that came from files (`logger.heat_export.IMPORTED`).
 _NOT_RECORDED = "imported"
+
+
+def _run_of(row: Row[Any]) -> Run:
+    return Run(row.id, row.bench, row.started_utc_ms, row.zone, row.software, row.ended_utc_ms, row.how)
 
 
 class Store:
@@ -238,10 +243,13 @@ class Store:
         query = query if bench is None else query.where(runs.c.bench == bench)
         query = query if how is None else query.where(runs.c.how == how)
         with self._read() as connection:
-            return [
-                Run(row.id, row.bench, row.started_utc_ms, row.zone, row.software, row.ended_utc_ms, row.how)
-                for row in connection.execute(query)
-            ]
+            return [_run_of(row) for row in connection.execute(query)]
+
+    def run(self, run: str) -> Run | None:
+        """A run; None where it was not entered."""
+        with self._read() as connection:
+            row = connection.execute(select(runs).where(runs.c.id == run)).one_or_none()
+            return None if row is None else _run_of(row)
 
     def has_run(self, run: str) -> bool:
         """Whether a run was entered."""
@@ -323,6 +331,11 @@ class Store:
         """Files kept with a heat."""
         with self._read() as connection:
             return heat_rows.attachments_of(connection, heat_rows.recorded(connection, heat_id))
+
+    def files_of(self, numbers: Sequence[int], media_type: str) -> dict[int, list[Attachment]]:
+        """Files of one kind kept with some heats, by the heat's number."""
+        with self._read() as connection:
+            return heat_rows.files_of(connection, numbers, media_type)
 
     def heat(self, key: int | str, as_recorded: bool = False) -> HeatRecord:
         """A heat by number or id, after its corrections unless `as_recorded`."""
