@@ -6,6 +6,7 @@ opinion of one version of the program, and is made anew at any time.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -78,10 +79,15 @@ def forget(connection: Connection, number: int) -> None:
 
 def kept(connection: Connection, number: int) -> KeptReview | None:
     """What was found in a heat."""
-    row = connection.execute(select(heat_reviews).where(heat_reviews.c.number == number)).one_or_none()
-    if row is None:
-        return None
-    return KeptReview(row.version, row.above_low_k, row.above_k, row.above_high_k, row.content)
+    return kept_of(connection, [number]).get(number)
+
+
+def kept_of(connection: Connection, numbers: Sequence[int]) -> dict[int, KeptReview]:
+    """What was found in some heats, a page of a table say, by number."""
+    rows = connection.execute(select(heat_reviews).where(heat_reviews.c.number.in_(numbers)))
+    return {
+        row.number: KeptReview(row.version, row.above_low_k, row.above_k, row.above_high_k, row.content) for row in rows
+    }
 
 
 def missing(connection: Connection, wanted: HeatFilter, version: int) -> list[int]:

@@ -369,6 +369,11 @@ class Store:
         with self._read() as connection:
             return review_rows.kept(connection, heat_rows.recorded(connection, heat_id).number)
 
+    def kept_reviews(self, numbers: Sequence[int]) -> dict[int, KeptReview]:
+        """What reviews found in some heats, by number."""
+        with self._read() as connection:
+            return review_rows.kept_of(connection, numbers)
+
     def without_review(self, wanted: HeatFilter, version: int) -> list[int]:
         """Numbers of ended heats of a filter that no review of this version has looked at, the newest first."""
         with self._read() as connection:
