@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from dash import Dash
-from flask import Flask, Response, jsonify, request
+from flask import Flask, Response, jsonify, render_template, request
 
 from dashboard.commands.records_options import opened
 from dashboard.correcting import OUTCOMES, enter
@@ -25,6 +25,7 @@ from dashboard.trends import trends
 from dashboard.trends_words import TABLES, table_of
 from dashboard.units import Units
 from dashboard.web.frame import query_of_search, units_of_request
+from dashboard.web.records_list import rows_values
 from dashboard.web.records_query import PATH, asked, whole
 from dashboard.web.roles import LEAD, ROLES, TECHNICIAN
 from dashboard.web.services import Services
@@ -44,6 +45,11 @@ _AT_ONCE = 1000
 def routes(app: Dash, services: Services, place: StorePlace, reviewer: Reviewer) -> None:
     """Add the addresses."""
     server: Flask = app.server
+
+    @server.get(f"{PATH}/rows")
+    @only(ROLES)
+    def rows() -> Any:
+        return _rows(services, place)
 
     @server.get(f"{PATH}/table.csv")
     @only(ROLES)
@@ -85,8 +91,6 @@ def _answered(make: Callable[[], Response]) -> Any:
     try:
         return make()
     except InputError as error:
-        from flask import render_template
-
         return render_template("refused.html", words=sentence(str(error)), theme=""), 400
 
 
@@ -102,6 +106,17 @@ def _said(do: Callable[[], str]) -> Any:
 
 def _query() -> Mapping[str, str]:
     return query_of_search(request.query_string.decode("utf-8", "replace"))
+
+
+def _rows(services: Services, place: StorePlace) -> str:
+    """The table of a search as a part of the page."""
+    try:
+        with opened(place) as kept:
+            return render_template(
+                "records_rows.html", **rows_values(kept, asked(_query()), units_of_request(services))
+            )
+    except InputError as error:
+        return render_template("records_wrong.html", words=sentence(str(error)))
 
 
 def _wanted(services: Services) -> HeatFilter:

@@ -32,6 +32,8 @@ _STYLES = (
 _INKS = ("#2a86c8", "#d9601a", "#17936f", "#a765b5", "#8a7a1c")
 _STROKES = ("solid", "dash", "dot", "dashdot")
 _MARKS = 14
+#: So many parts are drawn of good and of failed ones, evenly picked, and so many of the newest heats in a chart.
+_DRAWN, _CHARTED = 400, 200
 
 
 def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
@@ -141,7 +143,8 @@ def compare_figure(heats: Sequence[Beside], place: str, units: Units) -> Figure:
 def margin_figure(of: Margins, units: Units) -> Figure:
     """Each part at its margin, failed above and good below, and the fitted chance of a failure with its 95 % band."""
     data: list[dict[str, Any]] = []
-    good, bad = ([_difference(k, units) for _, k in these] for these in (of.good, of.bad))
+    drawn = [these[:: max(1, -(-len(these) // _DRAWN))] for these in (of.good, of.bad)]
+    good, bad = ([_difference(k, units) for _, k in these] for these in drawn)
     if of.fit is not None:
         every = [k for _, k in (*of.good, *of.bad)]
         x = np.linspace(min(every), max(every), 60)
@@ -152,8 +155,8 @@ def margin_figure(of: Margins, units: Units) -> Figure:
         data += [{**edge, "y": low}, {**edge, "y": high, "fill": "tonexty", "fillcolor": "rgba(42,134,200,0.25)"},
                  _line("chance of a failure, 95 %", at, middle, plan_drawing.CORE, "solid", 3.0)]  # fmt: skip
     for name, these, y, ink, symbol in (
-        ("failed", (bad, of.bad), 103.0, MARK, "x"),
-        ("good", (good, of.good), -3.0, LEVEL, "circle"),
+        ("failed", (bad, drawn[1]), 103.0, MARK, "x"),
+        ("good", (good, drawn[0]), -3.0, LEVEL, "circle"),
     ):
         data.append({
             "type": "scatter", "mode": "markers", "name": name, "x": these[0], "y": [y] * len(these[0]),
@@ -193,11 +196,17 @@ def pareto_figure(kinds: Sequence[Kind]) -> Figure:
 
 
 def margin_chart(of: Charts, units: Units) -> Figure:
-    """Margins in the order of heats with their moving average and the limits of both."""
-    x = list(range(1, len(of.margin_k) + 1))
+    """Margins of the newest heats in their order, with their moving average and the limits of both."""
+    count = len(of.margin_k)
+    shown = slice(max(0, count - _CHARTED), count)
+    x = list(range(1, count + 1))[shown]
+
+    def scaled(values: Array) -> list[float]:
+        return [_difference(float(v), units) for v in values[shown]]
+
     data: list[dict[str, Any]] = []
     shapes = []
-    beyond = np.zeros(len(x), dtype=bool)
+    beyond = np.zeros(count, dtype=bool)
     if of.each is not None and of.average is not None:
         shapes.append(_across(_difference(of.each.centre, units)))
         for chart, name, stroke in (
@@ -205,21 +214,23 @@ def margin_chart(of: Charts, units: Units) -> Figure:
             (of.average, "limits of the average", "dot"),
         ):
             for side, seen in ((chart.low, True), (chart.high, False)):
-                shown = [_difference(float(v), units) for v in side]
-                data.append({**_line(name, x, shown, LEVEL, stroke, 1.5), "showlegend": seen, "hoverinfo": "skip"})
-        average = [_difference(float(v), units) for v in of.average.points]
-        data.append(_line("moving average", x, average, plan_drawing.CORE, "solid", 3.0))
+                data.append({**_line(name, x, scaled(side), LEVEL, stroke, 1.5), "showlegend": seen,
+                             "hoverinfo": "skip"})  # fmt: skip
+        data.append(_line("moving average", x, scaled(of.average.points), plan_drawing.CORE, "solid", 3.0))
         beyond = of.each.beyond
-    data.append(_dots("each heat", x, [_difference(float(v), units) for v in of.margin_k], beyond,
-                      [f"heat {number}" for number in of.heats]))  # fmt: skip
+    said = [f"heat {number}" for number in of.heats[shown]]
+    data.append(_dots("each heat", x, scaled(of.margin_k), beyond[shown], said))
     degrees = "K" if units.system == "metric" else "°F"
     return {
         "data": data,
         "layout": layout_of(
-            xaxis=axis_of("reviewed heats in order"), yaxis=axis_of(f"core above its least, {degrees}"), shapes=shapes,
-            showlegend=True, legend=_LEGEND,
+            xaxis=axis_of("reviewed heats in order, the newest"),
+            yaxis=axis_of(f"core above its least, {degrees}"),
+            shapes=shapes,
+            showlegend=True,
+            legend=_LEGEND,
         ),
-    }  # fmt: skip
+    }
 
 
 def failure_chart(of: Charts) -> Figure:

@@ -1,8 +1,8 @@
-"""The table of heats: search, kept searches, sorting, paging, and choosing some to compare."""
+"""The table of heats: search, kept searches, sorting and paging, all on the server."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,9 +16,10 @@ from dashboard.kept_searches import kept_searches
 from dashboard.review_words import spread_words
 from dashboard.shop import Shop
 from dashboard.stored_review import VERSION
+from dashboard.trends import BAD
 from dashboard.units import Units
 from dashboard.web.component import attributes
-from dashboard.web.records_fields import choice, field, table, tabs
+from dashboard.web.records_fields import choice, field, tabs
 from dashboard.web.records_query import PATH, ROWS, Asked
 from logger.heat_export import utc_of
 from logger.records import HEAT_STATES, HeatOrder, HeatRecord
@@ -37,28 +38,15 @@ _HEADS: tuple[tuple[str, HeatOrder | None], ...] = (
 )  # fmt: skip
 
 
-def list_part(store: Store, shop: Shop, folder: Path, of: Asked, units: Units) -> html.Div:
-    """The table of one search."""
-    wanted = of.filter(units)
-    count = store.count(wanted)
-    pages = max(1, -(-count // ROWS))
-    of = replace(of, page=min(of.page, pages))
-    heats = store.heats(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
-    reviews = store.kept_reviews([one.number for one in heats])
-    found = f"{count:,} heat{'' if count == 1 else 's'}".replace(",", " ")
+def list_part(shop: Shop, folder: Path, of: Asked) -> html.Div:
+    """Search and kept searches; the table itself is put in by the page's script (see `rows_values`)."""
+    rows = attributes(data_rows=f"{PATH}/rows?{of.query()}", aria_label="Found")
     return html.Div(
         [
             html.Div([html.H1("Records"), tabs("heats")], className="head"),
             html.Section(_search(of, shop), className="card", **attributes(aria_label="Search")),
             _kept(kept_searches(folder), of),
-            html.Section(
-                [
-                    html.Div([html.H2(found, id="records-count"), _tools(of)], className="over"),
-                    _table(heats, reviews, of, units) if heats else html.P("No heat was found.", className="lead"),
-                    _paging(of, pages),
-                ],
-                className="card",
-            ),
+            html.Section(html.P("Searching.", className="hint"), className="card", id="records-found", **rows),
             html.P(className="toast", id="records-toast", role="status"),
         ],
         className="records",
@@ -135,54 +123,6 @@ def _kept(searches: Mapping[str, str], of: Asked) -> html.Div:
     )
 
 
-def _tools(of: Asked) -> html.Div:
-    return html.Div(
-        [
-            html.Button("Compare the chosen", type="button", className="button", id="records-compare", disabled=True),
-            html.A("Trends of these", href=replace(of, page=1).address(show="trends"), className="button"),
-            html.A("As CSV", href=f"{PATH}/table.csv?{replace(of, page=1).query()}", className="button"),
-        ],
-        className="row",
-    )
-
-
-def _table(heats: Sequence[HeatRecord], reviews: Mapping[int, KeptReview], of: Asked, units: Units) -> html.Div:
-    heads = [html.Th(html.Span("Compare", className="unseen"), scope="col"), *(_head(w, by, of) for w, by in _HEADS)]
-    return table("Heats", heads, [_row(one, reviews.get(one.number), units) for one in heats], "records-table")
-
-
-def _head(words: str, by: HeatOrder | None, of: Asked) -> html.Th:
-    if by is None:
-        return html.Th(words, scope="col")
-    sorts = {by, "oldest"} if by == "newest" else {by}
-    down = of.order == "newest" or of.backwards
-    here = attributes(aria_sort="descending" if down else "ascending") if of.order in sorts else {}
-    mark = (" ↓" if down else " ↑") if here else ""
-    return html.Th(html.A(f"{words}{mark}", href=of.sorted_by(by).address()), scope="col", **here)
-
-
-def _row(one: HeatRecord, review: KeptReview | None, units: Units) -> list[Any]:
-    form = one.form
-    choose = html.Button(
-        "", type="button", className="choose", role="checkbox",
-        **attributes(data_choose=str(one.number), aria_checked="false", aria_label=f"Compare heat {one.number}"),
-    )  # fmt: skip
-    outcome = ", ".join(filter(None, (one.outcome, one.outcome_kind)))
-    state = "" if one.state == "finished" else one.state
-    return [
-        html.Td(choose),
-        html.Th(html.A(f"{one.number}", href=f"{PATH}?heat={one.number}"), scope="row"),
-        html.Td(f"{utc_of(one.start_utc_ms):%Y-%m-%d %H:%M}", className="fixed"),
-        one_line(form.oven or one.bench, 24),
-        one_line(form.polymer or "", 28),
-        html.Td("" if form.gauge_mm is None else units.length(form.gauge_mm / 1000.0), className="fixed"),
-        one_line(form.sheet_label or "", 28),
-        one_line(form.job_number or "", 24),
-        html.Td(one_line(outcome or state, 48), className=f"outcome {one.outcome or ''}".strip()),
-        html.Td(margin_words(review, units), className="fixed"),
-    ]
-
-
 def margin_words(review: KeptReview | None, units: Units) -> str:
     """'-4 K (-7 to -1)'; '' where it is not known."""
     if (
@@ -196,12 +136,53 @@ def margin_words(review: KeptReview | None, units: Units) -> str:
     return spread_words(Spread(review.above_k, review.above_low_k, review.above_high_k), units)
 
 
-def _paging(of: Asked, pages: int) -> html.Nav:
-    def link(words: str, page: int) -> Any:
-        if not 1 <= page <= pages:
-            return html.Span(words, className="chip off", **attributes(aria_disabled="true"))
-        return html.A(words, href=replace(of, page=page).address(), className="chip")
+def rows_values(store: Store, of: Asked, units: Units) -> dict[str, Any]:
+    """What stands in the table of one search, for the template `records_rows.html`.
 
-    where = html.Span(f"Page {of.page} of {pages}")
-    return html.Nav([link("Before", of.page - 1), where, link("Next", of.page + 1)], className="paging",
-                    **attributes(aria_label="Pages of the table"))  # fmt: skip
+    A template, not components: a table of some hundred cells takes seconds as components in the browser.
+    """
+    wanted = of.filter(units)
+    count = store.count(wanted)
+    pages = max(1, -(-count // ROWS))
+    of = replace(of, page=min(of.page, pages))
+    heats = store.heats(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
+    reviews = store.kept_reviews([one.number for one in heats])
+    first = replace(of, page=1)
+    return {
+        "found": f"{count:,} heat{'' if count == 1 else 's'}".replace(",", " "),
+        "heads": [_head(words, by, of) for words, by in _HEADS],
+        "rows": [_row(one, reviews.get(one.number), units) for one in heats],
+        "trends": first.address(show="trends"),
+        "csv": f"{PATH}/table.csv?{first.query()}",
+        "path": PATH,
+        "page": of.page,
+        "pages": pages,
+        "before": replace(of, page=of.page - 1).address() if of.page > 1 else "",
+        "after": replace(of, page=of.page + 1).address() if of.page < pages else "",
+    }
+
+
+def _head(words: str, by: HeatOrder | None, of: Asked) -> dict[str, str]:
+    if by is None:
+        return {"words": words, "address": "", "sort": ""}
+    sorts = {by, "oldest"} if by == "newest" else {by}
+    down = of.order == "newest" or of.backwards
+    sort = "" if of.order not in sorts else "descending" if down else "ascending"
+    return {"words": words, "address": of.sorted_by(by).address(), "sort": sort}
+
+
+def _row(one: HeatRecord, review: KeptReview | None, units: Units) -> dict[str, str]:
+    form = one.form
+    outcome = ", ".join(filter(None, (one.outcome, one.outcome_kind)))
+    return {
+        "number": str(one.number),
+        "start": f"{utc_of(one.start_utc_ms):%Y-%m-%d %H:%M}",
+        "oven": one_line(form.oven or one.bench, 24),
+        "polymer": one_line(form.polymer or "", 28),
+        "gauge": "" if form.gauge_mm is None else units.length(form.gauge_mm / 1000.0),
+        "label": one_line(form.sheet_label or "", 28),
+        "job": one_line(form.job_number or "", 24),
+        "outcome": one_line(outcome or ("" if one.state == "finished" else one.state), 48),
+        "bad": "bad" if one.outcome in BAD else "",
+        "margin": margin_words(review, units),
+    }

@@ -67,7 +67,8 @@ def layout(visit: Visit, services: Services, place: StorePlace, reviewer: Review
         if query.get("show") == "trends":
             found = trends(kept, of.filter(units), VERSION, services.shop.yield_by_operator)
             return trends_part(found, of, units)
-        return list_part(kept, services.shop, place.folder, of, units)
+        of.filter(units)  # refuses at once what cannot be asked
+        return list_part(services.shop, place.folder, of)
 
 
 def _heat(kept: Store, reviewer: Reviewer, number: int, units: Units) -> html.Div:
