@@ -90,8 +90,8 @@ def test_yields_and_kinds_are_counted_by_outcome() -> None:
     first, second = yields(rows)
     assert (first.value, first.good, first.bad, first.unknown, first.share) == ("north", 8, 2, 3, 0.8)
     assert (second.value, second.share, second.low, second.high) == ("not stated", None, 0.0, 1.0)
-    told = kinds([Tally("Bridging at the heel", "failed", 3), Tally("bridging", "discarded", 3), Tally("odd", "failed", 2),
-                  Tally(None, "failed", 2), Tally("springback", "accepted", 9)])  # fmt: skip
+    told = kinds([Tally("Bridging at the heel", "failed", 3), Tally("bridging", "discarded", 3),
+                  Tally("odd", "failed", 2), Tally(None, "failed", 2), Tally("springback", "accepted", 9)])  # fmt: skip
     assert [(one.kind, one.count) for one in told] == [("bridging", 6), ("not stated", 2), ("other words", 2)]
     assert [round(one.together, 6) for one in told] == [0.6, 0.8, 1.0]
 
