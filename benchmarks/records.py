@@ -1,8 +1,8 @@
-"""The records' page over many heats: searches, the table, and a heat of 20,000 samples opened, in SQLite and PostgreSQL.
+"""The records' page over many heats: searches and a heat of 20,000 samples opened, in SQLite and PostgreSQL.
 
     python benchmarks/records.py [--heats 100000] [--times 20]
 
-The store's share is `Store.count` and `Store.heats` of one page; the page's is the whole answer of its server, with
+The store's share is `Store.page`; the page's is the whole answer of its server, with
 the table as the browser gets it, or the page of one heat with its figure. PostgreSQL is left out where its programs
 are missing (tests/postgres_server.py starts one of its own).
 """
@@ -77,7 +77,7 @@ def measure(name: str, url: str, folder: Path, count: int, times: int) -> None:
         page = replace(wanted, limit=ROWS)
 
         def asked(page: HeatFilter = page) -> object:
-            return store.count(page), store.heats(page)
+            return store.page(page)
 
         def answered(query: str = query) -> object:
             return visitor.get(f"/records/rows?{query}")

@@ -353,6 +353,15 @@ class Store:
         with self._read() as connection:
             return heat_rows.count(connection, wanted)
 
+    def page(self, wanted: HeatFilter) -> tuple[int, list[HeatRecord]]:
+        """How many heats a filter finds in all, and those of its limit and offset; all are looked at once only."""
+        with self._read() as connection:
+            records = heat_rows.found(connection, wanted)
+            last = wanted.limit is None or len(records) < wanted.limit
+            if last and (records or not wanted.offset):
+                return wanted.offset + len(records), records
+            return heat_rows.count(connection, wanted), records
+
     def open_heats(self, bench: str | None = None) -> list[HeatRecord]:
         """Heats without an end: going on now, or cut off."""
         return self.heats(HeatFilter(bench=bench, state="open", limit=None, order="number"))

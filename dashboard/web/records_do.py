@@ -9,16 +9,15 @@ from typing import Any
 from dash import Dash
 from flask import Flask, Response, jsonify, render_template, request
 
-from dashboard.commands.records_options import opened
 from dashboard.correcting import OUTCOMES, enter
 from dashboard.csv_table import csv_of
 from dashboard.heat_form import MADE, NO_NAMES, entry, line
+from dashboard.kept_open import KeptOpen
 from dashboard.kept_searches import drop_search, keep_search
 from dashboard.photo import checked_photo, shown_small
 from dashboard.report_html import html_bytes
 from dashboard.report_pdf import pdf_bytes
 from dashboard.reviewer import Reviewer
-from dashboard.store_place import StorePlace
 from dashboard.stored import iso
 from dashboard.stored_review import VERSION
 from dashboard.trends import trends
@@ -42,24 +41,24 @@ _HEADS = ("heat", "start_utc", "state", "oven", "bench", "polymer", "gauge_mm", 
 _AT_ONCE = 1000
 
 
-def routes(app: Dash, services: Services, place: StorePlace, reviewer: Reviewer) -> None:
+def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer) -> None:
     """Add the addresses."""
     server: Flask = app.server
 
     @server.get(f"{PATH}/rows")
     @only(ROLES)
     def rows() -> Any:
-        return _rows(services, place)
+        return _rows(services, records)
 
     @server.get(f"{PATH}/table.csv")
     @only(ROLES)
     def table_csv() -> Any:
-        return _answered(lambda: _download(_table(services, place), "heats.csv"))
+        return _answered(lambda: _download(_table(services, records), "heats.csv"))
 
     @server.get(f"{PATH}/trends.csv")
     @only(ROLES)
     def trends_csv() -> Any:
-        return _answered(lambda: _download(_trend(services, place), f"trends-{request.args.get('table', '')}.csv"))
+        return _answered(lambda: _download(_trend(services, records), f"trends-{request.args.get('table', '')}.csv"))
 
     @server.get(f"{PATH}/report")
     @only(ROLES)
@@ -69,12 +68,12 @@ def routes(app: Dash, services: Services, place: StorePlace, reviewer: Reviewer)
     @server.get(f"{PATH}/photo")
     @only(ROLES)
     def photo() -> Any:
-        return _answered(lambda: _photo(place))
+        return _answered(lambda: _photo(records))
 
     @server.post(f"{PATH}/photo")
     @only(ROLES)
     def keep_photo() -> Any:
-        return _said(lambda: _keep_photo(place))
+        return _said(lambda: _keep_photo(records))
 
     @server.post(f"{PATH}/do")
     @only(ROLES)
@@ -83,7 +82,7 @@ def routes(app: Dash, services: Services, place: StorePlace, reviewer: Reviewer)
         what = told.get("what") if isinstance(told, dict) else None
         if what == "correct" and not allowed(CORRECTS):
             return jsonify({"wrong": "Your role may not correct entries. Ask a lab lead."}), 403
-        return _said(lambda: _do(services, place, told))
+        return _said(lambda: _do(services, records, told))
 
 
 def _answered(make: Callable[[], Response]) -> Any:
@@ -108,10 +107,10 @@ def _query() -> Mapping[str, str]:
     return query_of_search(request.query_string.decode("utf-8", "replace"))
 
 
-def _rows(services: Services, place: StorePlace) -> str:
+def _rows(services: Services, records: KeptOpen) -> str:
     """The table of a search as a part of the page."""
     try:
-        with opened(place) as kept:
+        with records.opened() as kept:
             return render_template(
                 "records_rows.html", **rows_values(kept, asked(_query()), units_of_request(services))
             )
@@ -128,11 +127,11 @@ def _download(text: str, name: str) -> Response:
     return Response(text, mimetype="text/csv", headers=headers)
 
 
-def _table(services: Services, place: StorePlace) -> str:
+def _table(services: Services, records: KeptOpen) -> str:
     """All heats of a search; metric, as tables for programs are."""
     wanted = _wanted(services)
     rows: list[tuple[object, ...]] = []
-    with opened(place) as kept:
+    with records.opened() as kept:
         for first in range(0, kept.count(wanted), _AT_ONCE):
             heats = kept.heats(replace(wanted, limit=_AT_ONCE, offset=first))
             reviews = kept.kept_reviews([one.number for one in heats])
@@ -153,12 +152,12 @@ def _table(services: Services, place: StorePlace) -> str:
     return csv_of(_HEADS, rows)
 
 
-def _trend(services: Services, place: StorePlace) -> str:
+def _trend(services: Services, records: KeptOpen) -> str:
     name = request.args.get("table", "")
     operators = services.shop.yield_by_operator
     if name not in TABLES or (name == "operator" and not operators):
         raise InputError(f"table {shown(name)}: expected one of {', '.join(TABLES)}, operator only where it is on")
-    with opened(place) as kept:
+    with records.opened() as kept:
         return csv_of(*table_of(trends(kept, _wanted(services), VERSION, operators), name))
 
 
@@ -175,10 +174,10 @@ def _report(services: Services, reviewer: Reviewer) -> Response:
     return Response(html_bytes(content), mimetype="text/html", headers={"Content-Security-Policy": policy})
 
 
-def _photo(place: StorePlace) -> Response:
+def _photo(records: KeptOpen) -> Response:
     """A photo out of the store, made anew as a picture: what else stood in its bytes does not get out."""
     number, n = whole(request.args.get("heat", ""), "heat"), request.args.get("n", "0")
-    with opened(place) as kept:
+    with records.opened() as kept:
         photos = [one for one in kept.attachments(kept.heat(number).id) if one.media_type.startswith("image/")]
     if not (n.isascii() and n.isdecimal() and len(n) < 5 and int(n) < len(photos)):
         raise InputError(f"photo {shown(n)} of heat {number}: there are {len(photos)}")
@@ -191,20 +190,20 @@ def _photo(place: StorePlace) -> Response:
 # ---------------------------------------------------------------- done
 
 
-def _keep_photo(place: StorePlace) -> str:
+def _keep_photo(records: KeptOpen) -> str:
     number = whole(request.args.get("heat", ""), "heat")
     content = request.get_data()
     media_type = checked_photo(content, "this file")
-    with opened(place) as kept:
+    with records.opened() as kept:
         kept.attach_photo(kept.heat(number).id, content, media_type)
     return f"The photo is kept with heat {number}. {NO_NAMES}"
 
 
-def _do(services: Services, place: StorePlace, told: Any) -> str:
+def _do(services: Services, records: KeptOpen, told: Any) -> str:
     if not isinstance(told, dict) or told.get("what") not in _DEEDS:
         raise InputError("the page's request is none: reload the page")
     texts = {str(name): value for name, value in told.items() if isinstance(value, str)}
-    return _DEEDS[told["what"]](services, place, texts)
+    return _DEEDS[told["what"]](services, records, texts)
 
 
 def _who(texts: Mapping[str, str]) -> str:
@@ -213,37 +212,37 @@ def _who(texts: Mapping[str, str]) -> str:
     return who().words
 
 
-def _correct(services: Services, place: StorePlace, texts: Mapping[str, str]) -> str:
+def _correct(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
     number, name, value = whole(texts.get("heat", ""), "heat"), texts.get("entry", ""), texts.get("value", "").strip()
     if name in MADE or name not in correctable_fields():
         raise InputError(f"entry {shown(name)}: expected one that a person fills in")
     why = line("why", texts.get("why", ""))
     new = None if not value else entry(name, value)
-    _, entries = enter(place, number, {name: new}, _who(texts), why, services.clock)
+    _, entries = enter(records.place, number, {name: new}, _who(texts), why, services.clock)
     return f"Kept: the correction stands beside heat {number}." if entries else "It says so already."
 
 
-def _outcome(services: Services, place: StorePlace, texts: Mapping[str, str]) -> str:
+def _outcome(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
     number, word, kind = whole(texts.get("heat", ""), "heat"), texts.get("outcome", ""), texts.get("kind", "").strip()
     if word not in OUTCOMES:
         raise InputError(f"outcome {shown(word)}: expected one of {', '.join(OUTCOMES)}")
     new = {"outcome": word, "outcome_kind": entry("outcome_kind", kind) if kind and word != "accepted" else None}
-    _, entries = enter(place, number, new, _who(texts), "outcome entered", services.clock)
+    _, entries = enter(records.place, number, new, _who(texts), "outcome entered", services.clock)
     return f"Kept: {word}{f', {kind}' if new['outcome_kind'] else ''}." if entries else "It says so already."
 
 
-def _keep(services: Services, place: StorePlace, texts: Mapping[str, str]) -> str:
+def _keep(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
     of = asked(query_of_search(texts.get("query", "")))
     of.filter(Units())  # what it asks can be asked
-    keep_search(place.folder, texts.get("name", ""), of.query())
+    keep_search(records.place.folder, texts.get("name", ""), of.query())
     return "The search is kept."
 
 
-def _drop(services: Services, place: StorePlace, texts: Mapping[str, str]) -> str:
-    drop_search(place.folder, texts.get("name", ""))
+def _drop(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    drop_search(records.place.folder, texts.get("name", ""))
     return "The search is dropped."
 
 
-_DEEDS: Mapping[str, Callable[[Services, StorePlace, Mapping[str, str]], str]] = {
+_DEEDS: Mapping[str, Callable[[Services, KeptOpen, Mapping[str, str]], str]] = {
     "correct": _correct, "outcome": _outcome, "keep": _keep, "drop": _drop,
 }  # fmt: skip

@@ -142,10 +142,11 @@ def rows_values(store: Store, of: Asked, units: Units) -> dict[str, Any]:
     A template, not components: a table of some hundred cells takes seconds as components in the browser.
     """
     wanted = of.filter(units)
-    count = store.count(wanted)
+    count, heats = store.page(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
     pages = max(1, -(-count // ROWS))
-    of = replace(of, page=min(of.page, pages))
-    heats = store.heats(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
+    if of.page > pages:  # an address that was kept while there were more
+        of = replace(of, page=pages)
+        heats = store.heats(replace(wanted, limit=ROWS, offset=ROWS * (pages - 1)))
     reviews = store.kept_reviews([one.number for one in heats])
     first = replace(of, page=1)
     return {

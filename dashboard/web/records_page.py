@@ -6,10 +6,10 @@ from typing import Any
 
 from dash import Dash, Input, Output, State, html, no_update
 
-from dashboard.commands.records_options import opened
 from dashboard.heat_view import beside, heat_view
+from dashboard.kept_open import KeptOpen
 from dashboard.reviewer import Reviewer
-from dashboard.store_place import StorePlace, store_place
+from dashboard.store_place import store_place
 from dashboard.stored_review import VERSION, told
 from dashboard.trends import trends
 from dashboard.units import Units
@@ -33,7 +33,8 @@ def register(app: Dash, services: Services) -> Page:
     """Add the page's addresses and callbacks; the page."""
     place = services.place or store_place(services.shop)
     reviewer = services.reviewer or Reviewer(services.shop, place)
-    routes(app, services, place, reviewer)
+    records = KeptOpen(place)
+    routes(app, services, records, reviewer)
 
     @app.callback(
         Output("records-review", "children"),
@@ -46,19 +47,19 @@ def register(app: Dash, services: Services) -> Page:
     )
     @only(ROLES)
     def reviewed(count: int, number: Any) -> Any:
-        return review_now(place, reviewer, whole(str(number), "heat"), units_of_request(services))
+        return review_now(records, reviewer, whole(str(number), "heat"), units_of_request(services))
 
-    return Page(PATH, TITLE, lambda visit: layout(visit, services, place, reviewer))
+    return Page(PATH, TITLE, lambda visit: layout(visit, services, records, reviewer))
 
 
-def layout(visit: Visit, services: Services, place: StorePlace, reviewer: Reviewer) -> html.Div:
+def layout(visit: Visit, services: Services, records: KeptOpen, reviewer: Reviewer) -> html.Div:
     """The page that an address asks for.
 
     Raises:
         InputError: there are no records, or what is asked for cannot be.
     """
     query, units = visit.query, visit.units
-    with opened(place) as kept:
+    with records.opened() as kept:
         if "heat" in query:
             return _heat(kept, reviewer, whole(query["heat"], "heat"), units)
         if "compare" in query:
@@ -68,7 +69,7 @@ def layout(visit: Visit, services: Services, place: StorePlace, reviewer: Review
             found = trends(kept, of.filter(units), VERSION, services.shop.yield_by_operator)
             return trends_part(found, of, units)
         of.filter(units)  # refuses at once what cannot be asked
-        return list_part(services.shop, place.folder, of)
+        return list_part(services.shop, records.place.folder, of)
 
 
 def _heat(kept: Store, reviewer: Reviewer, number: int, units: Units) -> html.Div:
@@ -79,9 +80,9 @@ def _heat(kept: Store, reviewer: Reviewer, number: int, units: Units) -> html.Di
     return heat_part(of, known, "", allowed(CORRECTS), units)
 
 
-def review_now(place: StorePlace, reviewer: Reviewer, number: int, units: Units) -> tuple[Any, Any, Any, Any]:
+def review_now(records: KeptOpen, reviewer: Reviewer, number: int, units: Units) -> tuple[Any, Any, Any, Any]:
     """What the page of a heat is told while its review goes on: words, figure, whether that is all, what is said."""
-    with opened(place) as kept:
+    with records.opened() as kept:
         review = kept.kept_review(kept.heat(number).id)
         known, wrong = told(review, units), reviewer.wrong(number)
         if known is None and not wrong:
