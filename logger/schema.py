@@ -169,6 +169,9 @@ heat_search = _table(
     Column("gauge_mm", NUMBER),
     Column("outcome_kind", Text),
     Column("initials", Text),
+    Index("heat_search_oven", "oven", "start_utc_ms"),
+    Index("heat_search_polymer", "polymer", "start_utc_ms"),
+    Index("heat_search_outcome", "outcome", "start_utc_ms"),
     rowid=False,
 )
 #: What a review found in a heat, so that trends need not review it again. Derived: made anew at any time, in no link.

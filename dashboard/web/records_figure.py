@@ -32,6 +32,8 @@ _STYLES = (
 _INKS = ("#2a86c8", "#d9601a", "#17936f", "#a765b5", "#8a7a1c")
 _STROKES = ("solid", "dash", "dot", "dashdot")
 _MARKS = 14
+#: Share of the heat within which the words of two marks would run into each other.
+_NEAR = 0.03
 #: So many parts are drawn of good and of failed ones, evenly picked, and so many of the newest heats in a chart.
 _DRAWN, _CHARTED = 400, 200
 
@@ -52,13 +54,12 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
         ):
             y = _shown(value, units)
             shapes.append(_across(y))
-            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.005,
+            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.3,
                           "xanchor": "left"})  # fmt: skip
         shapes += _window(told, end_min)
-    for at_s, name in of.events[:_MARKS]:
-        if 0.0 <= at_s / 60.0 <= 1.02 * end_min:
-            shapes.append(_up(at_s / 60.0, name == "pulled"))
-            words.append(_upright(at_s / 60.0, name))
+    seen = [(at_s / 60.0, name) for at_s, name in of.events[:_MARKS] if 0.0 <= at_s / 60.0 <= 1.02 * end_min]
+    shapes += [_up(at, name == "pulled") for at, name in seen]
+    words += [_upright(at, name) for at, name in _apart(seen, _NEAR * end_min)]
     return {
         "data": data,
         "layout": layout_of(
@@ -71,6 +72,15 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
             annotations=words,
         ),
     }
+
+
+def _apart(marks: Sequence[tuple[float, str]], near: float) -> list[tuple[float, str]]:
+    """Marks with room for their words: of two beside each other the pull, else the first."""
+    kept: list[tuple[float, str]] = []
+    for at, name in sorted(marks, key=lambda one: (one[1] != "pulled", one[0])):
+        if all(abs(at - other) > near for other, _ in kept):
+            kept.append((at, name))
+    return kept
 
 
 def _core(told: Told, units: Units) -> list[dict[str, Any]]:

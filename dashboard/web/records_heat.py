@@ -255,7 +255,7 @@ def _photos(of: HeatView) -> list[Any]:
 def _marks(of: HeatView) -> list[Any]:
     standing = {mark.id for mark in in_force(of.facts.marks)}
     rows = [
-        [Units.seconds(mark.at_s - of.now.start_s), one_line(mark.name, 40),
+        [Units.seconds(mark.at_s - of.now.start_s), one_line(mark.name.replace("_", " "), 40),
          one_line("; ".join(part for part in (mark.by, mark.note) if part), 160)
          + ("" if mark.id in standing else " (taken back)")]
         for mark in of.facts.marks

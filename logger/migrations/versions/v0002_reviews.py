@@ -26,6 +26,9 @@ CREATE TABLE heat_search (
     initials TEXT,
     PRIMARY KEY (start_utc_ms, number)
 ) {clustered};
+CREATE INDEX heat_search_oven ON heat_search (oven, start_utc_ms);
+CREATE INDEX heat_search_polymer ON heat_search (polymer, start_utc_ms);
+CREATE INDEX heat_search_outcome ON heat_search (outcome, start_utc_ms);
 CREATE TABLE heat_reviews (
     number {whole} NOT NULL PRIMARY KEY REFERENCES heats (number),
     version {whole} NOT NULL,
