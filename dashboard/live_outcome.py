@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
-from dashboard.commands.heats_correct import OUTCOMES
 from dashboard.commands.records_options import opened
+from dashboard.correcting import OUTCOMES
 from dashboard.heat_form import entry
 from dashboard.live_bench import LiveBench
 from logger.clock import Clock

@@ -42,17 +42,46 @@ def photo_content(path: Path) -> tuple[str, bytes]:
         what = "this is a folder" if path.is_dir() else "there is no such file"
         raise InputError(f"{path}: {what}: expected {_EXPECTED}; check the name")
     content = file_content(path, str(path))
+    return checked_photo(content, str(path)), content
+
+
+def checked_photo(content: bytes, name: str) -> str:
+    """Media type of a photo's content, by what is in it: a name says nothing.
+
+    Raises:
+        InputError: as `photo_content`.
+    """
+    if len(content) > LARGEST_BYTES:
+        raise InputError(f"{name}: {len(content) / 1e6:.0f} MB: expected at most {LARGEST_BYTES // 10**6} MB; "
+                         "take the photo smaller")  # fmt: skip
     media_type = media_type_of(content)
     if media_type is None:
-        raise InputError(f"{path}: this is none: expected {_EXPECTED}; set the camera to JPEG, or save it as that")
-    _refuse_unshowable(path, content, _FORMATS[media_type][0])
-    return media_type, content
+        raise InputError(f"{name}: this is none: expected {_EXPECTED}; set the camera to JPEG, or save it as that")
+    _refuse_unshowable(name, content, _FORMATS[media_type][0])
+    return media_type
 
 
-def _refuse_unshowable(path: Path, content: bytes, kind: str) -> None:
+def shown_small(content: bytes, longest_px: int, grey: bool = False) -> bytes | None:
+    """A photo as a JPEG of at most so many pixels a side, without what the camera wrote into it; None: it cannot be
+    shown.
+    """
+    from PIL import Image, ImageOps
+
+    try:
+        with Image.open(BytesIO(content)) as picture:
+            small = ImageOps.exif_transpose(picture).convert("L" if grey else "RGB")
+            small.thumbnail((longest_px, longest_px))
+            out = BytesIO()
+            small.save(out, "JPEG", quality=80)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return None
+    return out.getvalue()
+
+
+def _refuse_unshowable(name: str, content: bytes, kind: str) -> None:
     from PIL import Image  # only here: it takes a while to import
 
-    large = f"{path}: expected a picture of at most {MOST_PIXELS // 10**6} million pixels; take the photo smaller"
+    large = f"{name}: expected a picture of at most {MOST_PIXELS // 10**6} million pixels; take the photo smaller"
     try:
         with catch_warnings():
             simplefilter("error", Image.DecompressionBombWarning)
@@ -64,7 +93,7 @@ def _refuse_unshowable(path: Path, content: bytes, kind: str) -> None:
         raise InputError(large) from None
     except Exception as error:  # whatever a decoder says of bytes that are none of its own
         raise InputError(
-            f"{path}: the picture cannot be shown ({error}): the file is damaged or cut short; take it again"
+            f"{name}: the picture cannot be shown ({error}): the file is damaged or cut short; take it again"
         ) from None
     if not few:
         raise InputError(large)

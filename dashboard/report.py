@@ -10,7 +10,6 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
-from io import BytesIO
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from dashboard.after_pull import PULLED
 from dashboard.commands.heats_wall import wall_words
 from dashboard.heat_form import one_line
+from dashboard.photo import shown_small
 from dashboard.review import Review
 from dashboard.review_words import (
     CAUTION,
@@ -217,19 +217,7 @@ def _correction(one: Correction) -> str:
 
 def _photo(stored: StoredHeat) -> bytes | None:
     """The first photo of the label, small and without what the camera wrote into it; None: there is none."""
-    if not stored.photos:
-        return None
-    from PIL import Image, ImageOps
-
-    try:
-        with Image.open(BytesIO(stored.photos[0].content)) as picture:
-            small = ImageOps.exif_transpose(picture).convert("L")
-            small.thumbnail((_PHOTO_PX, _PHOTO_PX))
-            out = BytesIO()
-            small.save(out, "JPEG", quality=80)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
-        return None  # a picture that cannot be shown is no reason for no report
-    return out.getvalue()
+    return shown_small(stored.photos[0].content, _PHOTO_PX, grey=True) if stored.photos else None
 
 
 # ---------------------------------------------------------------- figure

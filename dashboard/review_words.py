@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Protocol
 
 from calibration.diagnosis import NOTHING, Diagnosis, Finding
 from calibration.estimate import Spread
@@ -175,7 +176,19 @@ def temperatures(of: Spread, units: Units) -> str:
     return f"{units.temperature(of.middle)} ({units.temperature(of.low)} to {units.temperature(of.high)})"
 
 
-def likely(of: Diagnosis) -> list[Finding]:
+class Ranked(Protocol):
+    """Findings, the likeliest first: a diagnosis, or what was kept of one."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All of them."""
+
+    @property
+    def first(self) -> Finding:
+        """The likeliest."""
+
+
+def likely(of: Ranked) -> list[Finding]:
     """Findings that are told: all that are likely, else the first, and what cannot be told from it."""
     told = [one for one in of.findings if one.probability >= LIKELY]
     return told or [of.first]
@@ -231,7 +244,7 @@ def _drop_seen(of: Review) -> bool:
     return any(one.name.startswith(("drop", "line_")) for one in of.diagnosis.beside)
 
 
-def failure_words(failure: Failure, of: Diagnosis, units: Units) -> list[str]:
+def failure_words(failure: Failure, of: Ranked, units: Units) -> list[str]:
     """What the heating usually has to do with a failure, and whether this heat's diagnosis goes with it."""
     lines = [f"{failure.kind[0].upper()}{failure.kind[1:]}: the heating has to do with it "
              f"{failure.heating or 'nothing'} (common practice, no source)"]  # fmt: skip

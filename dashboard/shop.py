@@ -1,6 +1,7 @@
 """A shop: the folder where a workshop keeps its oven cards and polymers, and the demo shop until it has one.
 
-    shop.toml            name = "...", optional units = "metric" | "us", room_c and store (see `dashboard.store_place`)
+    shop.toml            name = "...", optional units = "metric" | "us", room_c, yield_by_operator = true | false,
+                         and store (see `dashboard.store_place`)
     ovens/ID.toml        oven cards
     polymers/ID.toml     polymers of its own, beside those that ship with the tool
 
@@ -33,7 +34,8 @@ class Shop:
 
     Attributes:
         units: how values are shown. room_c: the workshop's air, °C. is_demo: the invented shop of the tool.
-        store: URL of the records' store; '' for a file in the shop's folder.
+        store: URL of the records' store; '' for a file in the shop's folder. yield_by_operator: whether trends count
+        good parts by operator, which the shop turns on itself: it concerns people.
     """
 
     folder: Path
@@ -42,6 +44,7 @@ class Shop:
     room_c: float
     is_demo: bool
     store: str = ""
+    yield_by_operator: bool = False
 
     def oven_ids(self) -> tuple[str, ...]:
         """Ids of the oven cards, sorted; reads no file."""
@@ -157,6 +160,7 @@ def read_shop(folder: Path) -> Shop:
         room_c=fields.number("room_c", ROOM_C, default=DEFAULT_ROOM_C),
         is_demo=folder.resolve() == DEMO_FOLDER.resolve(),
         store=fields.text("store", default=""),
+        yield_by_operator=fields.flag("yield_by_operator", default=False),
     )
     fields.close()
     return shop

@@ -36,7 +36,7 @@ def facts_of(store: Store, record: HeatRecord) -> StoredHeat:
         corrections=tuple(store.corrections(record.id)),
         file=files[0] if files else None,
         photos=tuple(one for one in attached if is_photo(one)),
-        run=next((run for run in store.runs(record.bench) if run.id == record.run), None),
+        run=store.run(record.run),
     )
 
 

@@ -8,7 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from logger.records import HeatFilter, HeatRecord
-from logger.walls import Wall, walls_of
+from logger.walls import MEDIA_TYPE, Wall, walls_of
 
 if TYPE_CHECKING:
     from logger.store import Store
@@ -62,4 +62,5 @@ def earlier_walls(store: Store, record: HeatRecord) -> list[tuple[Wall, ...]]:
         and one.form.gauge_mm is not None
         and abs(one.form.gauge_mm - form.gauge_mm) < _SAME_MM
     ]
-    return [walls for one in alike if (walls := walls_of(store.attachments(one.id)))]
+    files = store.files_of([one.number for one in alike], MEDIA_TYPE)
+    return [walls for one in alike if (walls := walls_of(files.get(one.number, ())))]

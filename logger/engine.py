@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -227,8 +227,11 @@ def version_of(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
-def migrate(engine: Engine, name: str) -> None:
+def migrate(engine: Engine, name: str, afterwards: Callable[[Connection], None]) -> None:
     """Bring the tables to the newest version, in one transaction.
+
+    Args:
+        afterwards: makes anew what is derived, in the same transaction; called only where something was brought up.
 
     Raises:
         InputError: when the database was written by a newer version, or holds tables of another program.
@@ -249,6 +252,7 @@ def migrate(engine: Engine, name: str) -> None:
         if version_of(connection) is None and inspect(connection).get_table_names():
             raise InputError(f"store {name} holds tables of another program: expected an empty database")
         _upgrade(connection, scripts)
+        afterwards(connection)
         if engine.dialect.name == "sqlite":
             connection.execute(text(f"PRAGMA application_id = {APPLICATION_ID}"))
 

@@ -12,9 +12,10 @@ from typing import Any
 from sqlalchemy import Connection, func, insert, select, update
 
 from logger import chain as links
-from logger import heat_rows, ledger, thinning
+from logger import heat_rows, ledger, review_rows, thinning
 from logger.actions import Ended
 from logger.records import (
+    CHECKS,
     Attachment,
     Correction,
     HeatForm,
@@ -26,6 +27,10 @@ from logger.records import (
 )
 from logger.schema import attachments, corrections, heats, start_moves
 from thermal.fields import InputError
+
+#: Entries whose correction changes nothing of what a review found.
+BESIDE_THE_HEATING = ("outcome", "outcome_kind", "notes", "job_number", "initials", "sheet_label",
+                      *(f"checks.{name}" for name in CHECKS))  # fmt: skip
 
 
 def begin(connection: Connection, record: HeatRecord, moves: Sequence[StartMove]) -> HeatRecord:
@@ -166,6 +171,8 @@ def correct(connection: Connection, entry: Correction) -> HeatRecord:
     ledger.lock_chain(connection)
     ledger.append(connection, "correction", entry.id, links.correction_content(entry))
     heat_rows.index_heat(connection, record.number)
+    if entry.field not in BESIDE_THE_HEATING:
+        review_rows.forget(connection, record.number)
     return after
 
 

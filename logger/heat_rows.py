@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Connection, delete, func, insert, select
@@ -12,7 +12,7 @@ from sqlalchemy.engine import Row
 
 from logger.chain import canonical
 from logger.records import Attachment, Correction, HeatFilter, HeatForm, HeatRecord, Mark, StartMove, corrected
-from logger.schema import attachments, chain, corrections, heat_search, heats, marks, runs, start_moves
+from logger.schema import attachments, chain, corrections, heat_reviews, heat_search, heats, marks, runs, start_moves
 from thermal.fields import InputError
 
 _HEATS = (
@@ -98,6 +98,22 @@ def attachments_of(connection: Connection, record: HeatRecord) -> list[Attachmen
     return [Attachment(row.id, record.id, row.name, row.media_type, bytes(row.content)) for row in rows]
 
 
+def files_of(connection: Connection, numbers: Sequence[int], media_type: str) -> dict[int, list[Attachment]]:
+    """Files of one kind kept with some heats, by number; in order of their id."""
+    found: dict[int, list[Attachment]] = {}
+    for first in range(0, len(numbers), _AT_ONCE):
+        rows = connection.execute(
+            select(attachments, heats.c.id.label("heat_id"))
+            .join(heats, heats.c.number == attachments.c.heat)
+            .where(attachments.c.heat.in_(numbers[first : first + _AT_ONCE]), attachments.c.media_type == media_type)
+            .order_by(attachments.c.id)
+        )
+        for row in rows:
+            one = Attachment(row.id, row.heat_id, row.name, row.media_type, bytes(row.content))
+            found.setdefault(row.heat, []).append(one)
+    return found
+
+
 _MARKS = select(marks, runs.c.id.label("run_id"), runs.c.bench).join(runs, runs.c.seq == marks.c.run)
 
 
@@ -148,6 +164,9 @@ def search_row(record: HeatRecord) -> dict[str, Any]:
         "polymer": form.polymer,
         "outcome": record.outcome,
         "state": record.state,
+        "gauge_mm": None if form.gauge_mm is None else float(form.gauge_mm),
+        "outcome_kind": record.outcome_kind,
+        "initials": form.initials,
         "words": folded("\n".join(word for word in words if word)),
     }
 
@@ -159,13 +178,22 @@ def index_heat(connection: Connection, number: int) -> None:
     connection.execute(insert(heat_search), search_row(record))
 
 
-def _conditions(wanted: HeatFilter) -> list[Any]:
+#: Gauges that are asked for agree within this, mm.
+_SAME_MM = 0.051
+
+
+def conditions(wanted: HeatFilter) -> list[Any]:
+    """What a filter asks of `heat_search`."""
     table = heat_search.c
     asked: list[Any] = [
         table[name] == getattr(wanted, name)
-        for name in ("bench", "oven", "polymer", "outcome", "state")
+        for name in ("bench", "oven", "polymer", "outcome", "state", "initials")
         if getattr(wanted, name) is not None
     ]
+    if wanted.gauge_mm is not None:
+        asked.append(table.gauge_mm.between(wanted.gauge_mm - _SAME_MM, wanted.gauge_mm + _SAME_MM))
+    if wanted.outcome_kind is not None:
+        asked.append(table.outcome_kind.istartswith(wanted.outcome_kind, autoescape=True))
     if wanted.from_utc_ms is not None:
         asked.append(table.start_utc_ms >= wanted.from_utc_ms)
     if wanted.to_utc_ms is not None:
@@ -176,18 +204,31 @@ def _conditions(wanted: HeatFilter) -> list[Any]:
 
 def count(connection: Connection, wanted: HeatFilter) -> int:
     """How many heats a filter finds, whatever its limit."""
-    return connection.execute(select(func.count()).select_from(heat_search).where(*_conditions(wanted))).scalar_one()
+    return connection.execute(select(func.count()).select_from(heat_search).where(*conditions(wanted))).scalar_one()
+
+
+def _order(wanted: HeatFilter) -> tuple[Any, ...]:
+    """Heats that do not say what is sorted by come last, either way round; among equals the newest first."""
+    table = heat_search.c
+    newest = (table.start_utc_ms.desc(), table.number.desc())
+    if wanted.order == "newest":
+        return newest
+    if wanted.order == "oldest":
+        return (table.start_utc_ms, table.number)
+    if wanted.order == "number":
+        return (table.number.desc() if wanted.backwards else table.number,)
+    column: Any = {"oven": table.oven, "polymer": table.polymer, "gauge": table.gauge_mm, "outcome": table.outcome,
+                   "margin": heat_reviews.c.above_k}[wanted.order]  # fmt: skip
+    return ((column.desc() if wanted.backwards else column).nulls_last(), *newest)
 
 
 def found(connection: Connection, wanted: HeatFilter, as_recorded: bool = False) -> list[HeatRecord]:
     """Heats of a filter, after their corrections or as recorded."""
     table = heat_search.c
-    order = {
-        "newest": (table.start_utc_ms.desc(), table.number.desc()),
-        "oldest": (table.start_utc_ms, table.number),
-        "number": (table.number,),
-    }[wanted.order]
-    query = select(table.number).where(*_conditions(wanted)).order_by(*order)
+    query = select(table.number).where(*conditions(wanted))
+    if wanted.order == "margin":
+        query = query.outerjoin(heat_reviews, heat_reviews.c.number == table.number)
+    query = query.order_by(*_order(wanted))
     query = query.limit(wanted.limit).offset(wanted.offset) if wanted.limit is not None else query
     numbers = list(connection.execute(query).scalars())
     if wanted.limit is None:
@@ -206,8 +247,8 @@ def by_number(connection: Connection, numbers: Sequence[int]) -> dict[int, HeatR
     return records
 
 
-def index_all(connection: Connection, numbers: Iterable[int]) -> None:
+def index_all(connection: Connection) -> None:
     """Make the search rows anew."""
     connection.execute(delete(heat_search))
-    for number in numbers:
+    for number in connection.execute(select(heats.c.number)).scalars().all():
         index_heat(connection, number)

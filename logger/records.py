@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 import math
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,6 +248,10 @@ class HeatForm:
         if self.opening_mm is not None:
             object.__setattr__(self, "opening_mm", tuple(map(float, self.opening_mm)))
 
+    def __reduce__(self) -> tuple[Callable[..., HeatForm], tuple[dict[str, Any]]]:
+        """Views of dictionaries cannot go to another process: its table does."""
+        return HeatForm.from_table, (self.as_table(),)
+
     def as_table(self) -> dict[str, Any]:
         """As a JSON object: what was said only."""
         table = {part.name: getattr(self, part.name) for part in fields(self)}
@@ -357,7 +361,8 @@ class Holder:
     since_utc_ms: int
 
 
-HeatOrder = Literal["newest", "oldest", "number"]
+HeatOrder = Literal["newest", "oldest", "number", "oven", "polymer", "gauge", "outcome", "margin"]
+HEAT_ORDERS: tuple[HeatOrder, ...] = get_args(HeatOrder)
 
 
 @dataclass(frozen=True)
@@ -367,7 +372,9 @@ class HeatFilter:
     Attributes:
         text: occurs in sheet label, job number, notes or initials, whatever the case.
         from_utc_ms, to_utc_ms: of the start; the end is not included.
-        limit: at most so many; None for all.
+        gauge_mm: within 0.05 mm. outcome_kind: its first words, whatever the case.
+        limit: at most so many; None for all. order: 'margin' is that of the core at the pull, as reviews found it.
+        backwards: the other way round; not of 'newest' and 'oldest'.
     """
 
     bench: str | None = None
@@ -381,6 +388,10 @@ class HeatFilter:
     limit: int | None = 50
     offset: int = 0
     order: HeatOrder = "newest"
+    gauge_mm: float | None = None
+    outcome_kind: str | None = None
+    initials: str | None = None
+    backwards: bool = False
 
 
 _OF_RECORD = ("outcome", "outcome_kind", "start_s", "end_s")

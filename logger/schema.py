@@ -166,7 +166,23 @@ heat_search = _table(
     Column("outcome", Text),
     _text("state"),
     _text("words"),
+    Column("gauge_mm", NUMBER),
+    Column("outcome_kind", Text),
+    Column("initials", Text),
+    Index("heat_search_oven", "oven", "start_utc_ms"),
+    Index("heat_search_polymer", "polymer", "start_utc_ms"),
+    Index("heat_search_outcome", "outcome", "start_utc_ms"),
     rowid=False,
+)
+#: What a review found in a heat, so that trends need not review it again. Derived: made anew at any time, in no link.
+heat_reviews = _table(
+    "heat_reviews",
+    Column("number", WHOLE, ForeignKey("heats.number"), primary_key=True, autoincrement=False),
+    _whole("version"),
+    Column("above_low_k", NUMBER),
+    Column("above_k", NUMBER),
+    Column("above_high_k", NUMBER),
+    _text("content"),
 )
 holders = _table(
     "holders",
@@ -181,7 +197,8 @@ holders = _table(
 )
 backups = _table("backups", _seq(), _whole("at_utc_ms"), _text("path"))
 
-#: Tables whose rows are what was recorded, parents first; `heat_search` is made from them, `holders` is of the moment.
+#: Tables whose rows are what was recorded, parents first; `heat_search` and `heat_reviews` are made from them,
+#: `holders` is of the moment.
 RECORDED: tuple[Table, ...] = (
     runs,
     column_sets,

@@ -6,13 +6,14 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from sqlalchemy import Connection, Engine, func, insert, select, update
+from sqlalchemy.engine import Row
 
 from logger import chain as links
-from logger import copies, engine, heat_changes, heat_rows, holders, ledger, sample_rows, thinning
+from logger import copies, engine, heat_changes, heat_rows, holders, ledger, review_rows, sample_rows, thinning
 from logger.blobs import DamagedBlock, joined, unpacked
 from logger.copies import Salvaged
 from logger.records import (
@@ -30,8 +31,9 @@ from logger.records import (
     StartMove,
     StoreBroken,
 )
+from logger.review_rows import KeptReview, Margin, Tally, TallyBy
 from logger.sample_rows import SampleRows
-from logger.schema import backups, blocks, chain, heats, runs
+from logger.schema import backups, blocks, chain, runs
 from thermal.fields import InputError
 
 __all__ = ["Store", "open_store", "restore", "salvage"]
@@ -57,7 +59,7 @@ def open_store(url: str, busy_s: float = 1.0, check: bool = True) -> Store:
     with engine.faults(name):
         writing = engine.engine_of(parsed, busy_s, writes=True)
         try:
-            engine.migrate(writing, name)
+            engine.migrate(writing, name, heat_rows.index_all)
         except BaseException:
             writing.dispose()
             raise
@@ -98,6 +100,10 @@ def restore(backup: Path, url: str) -> None:
 
 #: The bench of heats that came from files (`logger.heat_export.IMPORTED`).
 _NOT_RECORDED = "imported"
+
+
+def _run_of(row: Row[Any]) -> Run:
+    return Run(row.id, row.bench, row.started_utc_ms, row.zone, row.software, row.ended_utc_ms, row.how)
 
 
 class Store:
@@ -237,10 +243,13 @@ class Store:
         query = query if bench is None else query.where(runs.c.bench == bench)
         query = query if how is None else query.where(runs.c.how == how)
         with self._read() as connection:
-            return [
-                Run(row.id, row.bench, row.started_utc_ms, row.zone, row.software, row.ended_utc_ms, row.how)
-                for row in connection.execute(query)
-            ]
+            return [_run_of(row) for row in connection.execute(query)]
+
+    def run(self, run: str) -> Run | None:
+        """A run; None where it was not entered."""
+        with self._read() as connection:
+            row = connection.execute(select(runs).where(runs.c.id == run)).one_or_none()
+            return None if row is None else _run_of(row)
 
     def has_run(self, run: str) -> bool:
         """Whether a run was entered."""
@@ -323,6 +332,11 @@ class Store:
         with self._read() as connection:
             return heat_rows.attachments_of(connection, heat_rows.recorded(connection, heat_id))
 
+    def files_of(self, numbers: Sequence[int], media_type: str) -> dict[int, list[Attachment]]:
+        """Files of one kind kept with some heats, by the heat's number."""
+        with self._read() as connection:
+            return heat_rows.files_of(connection, numbers, media_type)
+
     def heat(self, key: int | str, as_recorded: bool = False) -> HeatRecord:
         """A heat by number or id, after its corrections unless `as_recorded`."""
         with self._read() as connection:
@@ -339,9 +353,50 @@ class Store:
         with self._read() as connection:
             return heat_rows.count(connection, wanted)
 
+    def page(self, wanted: HeatFilter) -> tuple[int, list[HeatRecord]]:
+        """How many heats a filter finds in all, and those of its limit and offset; all are looked at once only."""
+        with self._read() as connection:
+            records = heat_rows.found(connection, wanted)
+            last = wanted.limit is None or len(records) < wanted.limit
+            if last and (records or not wanted.offset):
+                return wanted.offset + len(records), records
+            return heat_rows.count(connection, wanted), records
+
     def open_heats(self, bench: str | None = None) -> list[HeatRecord]:
         """Heats without an end: going on now, or cut off."""
         return self.heats(HeatFilter(bench=bench, state="open", limit=None, order="number"))
+
+    # ------------------------------------------------------------ reviews and trends
+
+    def keep_review(self, heat_id: str, found: KeptReview) -> None:
+        """Keep what a review found beside an ended heat, in the place of what an earlier one found."""
+        with self._write() as connection:
+            review_rows.keep(connection, heat_rows.recorded(connection, heat_id), found)
+
+    def kept_review(self, heat_id: str) -> KeptReview | None:
+        """What a review found in a heat as it reads now; None: it was not reviewed since."""
+        with self._read() as connection:
+            return review_rows.kept(connection, heat_rows.recorded(connection, heat_id).number)
+
+    def kept_reviews(self, numbers: Sequence[int]) -> dict[int, KeptReview]:
+        """What reviews found in some heats, by number."""
+        with self._read() as connection:
+            return review_rows.kept_of(connection, numbers)
+
+    def without_review(self, wanted: HeatFilter, version: int) -> list[int]:
+        """Numbers of ended heats of a filter that no review of this version has looked at, the newest first."""
+        with self._read() as connection:
+            return review_rows.missing(connection, wanted, version)
+
+    def margins(self, wanted: HeatFilter, version: int) -> list[Margin]:
+        """The core's margin at the pull of reviewed heats of a filter, in order of time."""
+        with self._read() as connection:
+            return review_rows.margins(connection, wanted, version)
+
+    def tally(self, wanted: HeatFilter, by: TallyBy) -> list[Tally]:
+        """Heats of a filter counted by outcome and something else."""
+        with self._read() as connection:
+            return review_rows.tally(connection, wanted, by)
 
     # ------------------------------------------------------------ trust
 
@@ -428,4 +483,4 @@ class Store:
     def index_anew(self) -> None:
         """Make anew what lists and searches read."""
         with self._write() as connection:
-            heat_rows.index_all(connection, connection.execute(select(heats.c.number)).scalars().all())
+            heat_rows.index_all(connection)

@@ -17,7 +17,6 @@ from pypdf import PdfReader
 
 from calibration.diagnosis import NOTHING, Finding
 from command_line import ok, refused
-from dashboard.commands.review import _review_of
 from dashboard.failures import FAILURES, KINDS, failure_of
 from dashboard.qr import dark_squares
 from dashboard.report import Report, report_of
@@ -27,6 +26,7 @@ from dashboard.review import Review
 from dashboard.review_words import CAUTION, failure_words, headline, percent, title
 from dashboard.shop import DEMO_FOLDER, open_shop
 from dashboard.stored_card import stored_card
+from dashboard.stored_review import review_of as _review_of
 from dashboard.units import Units
 from dashboard.wall_compare import compared
 from logger.heatfile import read_heat

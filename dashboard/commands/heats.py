@@ -71,8 +71,8 @@ def heats(as_json: bool, shop: Path | None, store: str | None, practice: bool, *
         outcome=asked["outcome"],
         state=asked["state"],
         text=asked["text"],
-        from_utc_ms=_day_ms(asked["since"]),
-        to_utc_ms=_day_ms(asked["until"], days=1),
+        from_utc_ms=day_ms(asked["since"]),
+        to_utc_ms=day_ms(asked["until"], days=1),
         limit=asked["limit"],
         offset=asked["skip"],
         order="oldest" if asked["oldest"] else "newest",
@@ -82,7 +82,8 @@ def heats(as_json: bool, shop: Path | None, store: str | None, practice: bool, *
         _list(place, found, kept.count(wanted), kept.last_backup(), as_json)
 
 
-def _day_ms(day: datetime | None, days: int = 0) -> int | None:
+def day_ms(day: datetime | None, days: int = 0) -> int | None:
+    """Begin of a day, UTC, so many days later, in ms since 1970."""
     return None if day is None else int((day.replace(tzinfo=UTC) + timedelta(days=days)).timestamp() * 1000)
 
 

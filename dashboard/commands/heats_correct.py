@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from dashboard.commands.records_options import json_option, number_of, opened, place_of_sub, store_options
+from dashboard.commands.records_options import json_option, number_of, place_of_sub, store_options
+from dashboard.correcting import OUTCOMES
 from dashboard.store_place import StorePlace
 from thermal.fields import InputError
 
-if TYPE_CHECKING:
-    from logger.records import HeatRecord
-    from logger.store import Store
-
-OUTCOMES = ("accepted", "failed", "discarded")
 _BY = click.option("--by", metavar="INITIALS", help="Who says so.  [needed]")
 _WHY = click.option("--why", metavar="TEXT", help="Why it is changed.  [needed]")
 
@@ -68,34 +64,13 @@ def outcome(
 
 
 def _enter(place: StorePlace, number: str, new: dict[str, Any], by: str | None, why: str | None, as_json: bool) -> None:
-    """Add one correction for each entry that changes; what a heat says that still goes on is filled in."""
+    from dashboard.correcting import enter
     from dashboard.heat_form import line, one_line
-    from dashboard.stored import correction_json, facts_of
+    from dashboard.stored import correction_json
     from logger.clock import SystemClock
-    from logger.heat_export import ms_of
-    from logger.records import Correction, corrected, new_id, value_of
 
     who, reason = line("--by", by or ""), line("--why", why or "")
-    clock = SystemClock()
-    with opened(place) as kept:
-        facts = facts_of(kept, kept.heat(number_of(number)))
-        now, at_ms = facts.current, ms_of(clock.utc())
-        entries = [
-            Correction(new_id(), now.id, at_ms, who, reason, field, *map(_as_json, (value_of(now, field), value)))
-            for field, value in new.items()
-            if value_of(now, field) != value
-        ]
-        after = corrected(now, entries)  # refuses what the field cannot hold, before anything is kept
-        recorded = now.state == "open" and now.bench in [one.bench for one in kept.recorders(at_ms)]
-        if now.state == "open":
-            _refuse_of_open(now, after, recorded)
-        if now.state == "open" and not recorded:
-            _fill_in(kept, now, after, who, reason)
-        elif not recorded:
-            for one in entries:
-                kept.correct(one)
-    if recorded and entries:
-        _through_recorder(place, now.bench, {one.field: json.loads(one.new) for one in entries}, who, reason)
+    now, entries = enter(place, number_of(number), new, who, reason, SystemClock())
     if as_json:
         content = {"number": now.number, "corrections": [correction_json(one) for one in entries]}
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
@@ -105,41 +80,3 @@ def _enter(place: StorePlace, number: str, new: dict[str, Any], by: str | None, 
         click.echo(f"Heat {now.number}: {one.field} was {one_line(one.old)}, is now {one_line(one.new)}.{stays}")
     if not entries:
         click.echo(f"Heat {now.number}: it says so already; nothing was changed.")
-
-
-def _refuse_of_open(now: HeatRecord, after: HeatRecord, recorded: bool) -> None:
-    """Refuse what cannot be said of a heat that still goes on."""
-    if (now.outcome, now.outcome_kind, now.end_s) != (after.outcome, after.outcome_kind, after.end_s):
-        raise InputError(f"heat {now.number} is still going on: expected one that has ended; mark its end first")
-    if recorded and after.start_s != now.start_s:
-        raise InputError(
-            f"heat {now.number} is still going on: its start is moved with 'pullcue mark start --ago TIME'"
-        )
-
-
-def _fill_in(store: Store, now: HeatRecord, after: HeatRecord, who: str, why: str) -> None:
-    """Change a heat without an end whose recorder does not run: its form, or its start, whose move is recorded."""
-    if after.start_s != now.start_s:
-        store.move_start(now.id, after.start_s, who, why)
-    if after.form != now.form:
-        store.set_form(now.id, after.form)
-
-
-def _through_recorder(place: StorePlace, bench: str, new: dict[str, Any], who: str, why: str) -> None:
-    """The recorder has the form of its heat in hand, and would write over what another program puts there."""
-    from dashboard.handing import form_note, handed_over
-    from logger.clock import SystemClock
-    from logger.heat_export import ms_of
-    from logger.marks import FORM, request
-
-    checks = {name.removeprefix("checks."): done for name, done in new.items() if name.startswith("checks.")}
-    said = {name: value for name, value in new.items() if not name.startswith("checks.")}
-    form = said | ({"checks": checks} if checks else {})
-    clock = SystemClock()
-    wanted = request(FORM, ms_of(clock.utc()), by=who, note=f"{why}: {form_note(form)}", form=form)
-    if not handed_over(place, bench, wanted, clock):
-        raise InputError(f"bench {bench}: its recorder has not taken this yet; it is kept and waits for it")
-
-
-def _as_json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
     from dashboard.shop import Shop
     from dashboard.store_place import StorePlace
     from dashboard.units import Units
-    from thermal.heat import Heat
-    from thermal.oven import OvenCard
 
 _EXAMPLES = """\b
 Examples:
@@ -80,60 +79,28 @@ def _reviewed(
 ) -> Review:
     if name.removeprefix("#").isdecimal() and not Path(name).exists():
         return _stored(name, oven_card, polymer, room_c, shop, place)
+    from dashboard.stored_review import card_of, review_of
     from logger.heatfile import read_heat
 
     found = read_heat(Path(name))
-    return _review_of(Path(name).name, found, _card(found, oven_card, None, shop, name), polymer, room_c, shop)
+    return review_of(Path(name).name, found, card_of(found, oven_card, None, shop, name), polymer, room_c, shop)
 
 
 def _stored(
     name: str, oven_card: Path | None, polymer: str | None, room_c: float, shop: Shop, place: StorePlace
 ) -> Review:
-    from dataclasses import replace
-
+    """Review it; what was found as the records state it is kept beside the heat."""
     from dashboard.commands.records_options import number_of, opened
-    from dashboard.failures import failure_of
-    from dashboard.stored import whole_of
-    from dashboard.wall_compare import compared, earlier_walls
-    from logger.heat_export import heat_of
-    from logger.walls import walls_of
+    from dashboard.stored_review import kept_review, review_stored
+    from logger.records import StoreDown
 
     with opened(place) as kept:
         record = kept.heat(number_of(name))
-        whole = whole_of(kept, record)
-        walls = walls_of(kept.attachments(record.id))
-        beside = compared(walls, earlier_walls(kept, record)) if walls else ()
-    if record.state == "open":
-        raise InputError(f"heat {record.number} is still going on: expected one that has ended; see 'pullcue watch'")
-    heat = heat_of(whole)
-    card = _card(heat, oven_card, record.form.card_json, shop, f"heat {record.number}")
-    found = _review_of(f"heat {record.number}", heat, card, polymer, room_c, shop)
-    return replace(found, stored=whole, walls=beside, failure=failure_of(record.outcome_kind))
-
-
-def _card(heat: Heat, oven_card: Path | None, kept: str | None, shop: Shop, name: str) -> OvenCard:
-    from dashboard.stored_card import stored_card
-    from dashboard.tomlfile import read_toml
-    from thermal.oven import oven_card_from_mapping
-
-    if oven_card is not None:
-        return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
-    if kept is not None:
-        return stored_card(kept, name)
-    if heat.oven is None:
-        raise InputError(f"{name} does not state its oven: expected one; give its card with --oven-card")
-    return shop.oven(heat.oven)
-
-
-def _review_of(name: str, heat: Heat, card: OvenCard, polymer: str | None, room_c: float, shop: Shop) -> Review:
-    from dashboard.review import case_of, review
-
-    stated = polymer or heat.polymer
-    if stated is None:
-        raise InputError(f"{name} does not state its polymer: expected one; give it with --polymer")
-    case, notes = case_of(heat, card, shop.polymer(stated), name)
-    others = [shop.polymer(one) for one in shop.polymer_ids() if one != stated]
-    return review(name, heat, case, others, room_c, [*notes, *heat.notes])
+        found = review_stored(kept, record, shop, room_c, oven_card, polymer)
+        if oven_card is None and polymer is None and room_c == shop.room_c:
+            with suppress(StoreDown):  # it is made again where it is wanted
+                kept.keep_review(record.id, kept_review(found))
+    return found
 
 
 def _write(report: Path, found: Review, units: Units) -> None:

@@ -14,7 +14,7 @@ from dash.exceptions import DependencyException
 from flask import Flask, redirect, request
 from werkzeug.exceptions import NotFound
 
-from dashboard.web import frame, oven_page, ovens_page, plan_page, sign_in
+from dashboard.web import frame, oven_page, ovens_page, plan_page, records_page, sign_in
 from dashboard.web.access import Access, check
 from dashboard.web.page import Page, Register
 from dashboard.web.security import harden, set_headers
@@ -22,7 +22,7 @@ from dashboard.web.services import Services
 
 #: The pages in the order of the navigation; the first is where '/' leads. The page at the oven is there where a bench
 #: is recorded.
-PAGES: tuple[Register, ...] = (plan_page.register, ovens_page.register)
+PAGES: tuple[Register, ...] = (plan_page.register, records_page.register, ovens_page.register)
 AT_THE_OVEN: tuple[Register, ...] = (oven_page.register,)
 _HERE = Path(__file__).parent
 _INDEX = """<!DOCTYPE html>

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import html
 
-from dashboard.commands.heats_correct import OUTCOMES
+from dashboard.correcting import OUTCOMES
 from dashboard.web.component import attributes
 
 #: Marks as buttons, in the order of a heat; the first of them is the one that matters.

@@ -1,0 +1,248 @@
+"""What the records' page asks for and has done: tables, reports, photos, corrections, outcomes, kept searches."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from dash import Dash
+from flask import Flask, Response, jsonify, render_template, request
+
+from dashboard.correcting import OUTCOMES, enter
+from dashboard.csv_table import csv_of
+from dashboard.heat_form import MADE, NO_NAMES, entry, line
+from dashboard.kept_open import KeptOpen
+from dashboard.kept_searches import drop_search, keep_search
+from dashboard.photo import checked_photo, shown_small
+from dashboard.report_html import html_bytes
+from dashboard.report_pdf import pdf_bytes
+from dashboard.reviewer import Reviewer
+from dashboard.stored import iso
+from dashboard.stored_review import VERSION
+from dashboard.trends import trends
+from dashboard.trends_words import TABLES, table_of
+from dashboard.units import Units
+from dashboard.web.frame import query_of_search, units_of_request
+from dashboard.web.records_list import rows_values
+from dashboard.web.records_query import PATH, asked, whole
+from dashboard.web.roles import LEAD, ROLES, TECHNICIAN
+from dashboard.web.services import Services
+from dashboard.web.who import allowed, only, signed_in, who
+from dashboard.web.words import sentence
+from logger.records import HeatFilter, correctable_fields
+from thermal.fields import InputError, shown
+
+#: Who corrects entries of the form; outcomes, photos and searches are everybody's.
+CORRECTS = frozenset({TECHNICIAN, LEAD})
+_SMALL_PX = 480
+_HEADS = ("heat", "start_utc", "state", "oven", "bench", "polymer", "gauge_mm", "label", "job_number", "initials",
+          "outcome", "outcome_kind", "duration_s", "core_above_least_k", "low_5_k", "high_95_k", "hash")  # fmt: skip
+_AT_ONCE = 1000
+
+
+def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer) -> None:
+    """Add the addresses."""
+    server: Flask = app.server
+
+    @server.get(f"{PATH}/rows")
+    @only(ROLES)
+    def rows() -> Any:
+        return _rows(services, records)
+
+    @server.get(f"{PATH}/table.csv")
+    @only(ROLES)
+    def table_csv() -> Any:
+        return _answered(lambda: _download(_table(services, records), "heats.csv"))
+
+    @server.get(f"{PATH}/trends.csv")
+    @only(ROLES)
+    def trends_csv() -> Any:
+        return _answered(lambda: _download(_trend(services, records), f"trends-{request.args.get('table', '')}.csv"))
+
+    @server.get(f"{PATH}/report")
+    @only(ROLES)
+    def report() -> Any:
+        return _answered(lambda: _report(services, reviewer))
+
+    @server.get(f"{PATH}/photo")
+    @only(ROLES)
+    def photo() -> Any:
+        return _answered(lambda: _photo(records))
+
+    @server.post(f"{PATH}/photo")
+    @only(ROLES)
+    def keep_photo() -> Any:
+        return _said(lambda: _keep_photo(records))
+
+    @server.post(f"{PATH}/do")
+    @only(ROLES)
+    def do_now() -> Any:
+        told = request.get_json(silent=True)
+        what = told.get("what") if isinstance(told, dict) else None
+        if what == "correct" and not allowed(CORRECTS):
+            return jsonify({"wrong": "Your role may not correct entries. Ask a lab lead."}), 403
+        return _said(lambda: _do(services, records, told))
+
+
+def _answered(make: Callable[[], Response]) -> Any:
+    """The answer, or in a plain page why there is none."""
+    try:
+        return make()
+    except InputError as error:
+        return render_template("refused.html", words=sentence(str(error)), theme=""), 400
+
+
+def _said(do: Callable[[], str]) -> Any:
+    try:
+        return jsonify({"said": do()})
+    except InputError as error:
+        return jsonify({"wrong": sentence(str(error))})
+
+
+# ---------------------------------------------------------------- given out
+
+
+def _query() -> Mapping[str, str]:
+    return query_of_search(request.query_string.decode("utf-8", "replace"))
+
+
+def _rows(services: Services, records: KeptOpen) -> str:
+    """The table of a search as a part of the page."""
+    try:
+        with records.opened() as kept:
+            return render_template(
+                "records_rows.html", **rows_values(kept, asked(_query()), units_of_request(services))
+            )
+    except InputError as error:
+        return render_template("records_wrong.html", words=sentence(str(error)))
+
+
+def _wanted(services: Services) -> HeatFilter:
+    return asked(_query()).filter(units_of_request(services))
+
+
+def _download(text: str, name: str) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(text, mimetype="text/csv", headers=headers)
+
+
+def _table(services: Services, records: KeptOpen) -> str:
+    """All heats of a search; metric, as tables for programs are."""
+    wanted = _wanted(services)
+    rows: list[tuple[object, ...]] = []
+    with records.opened() as kept:
+        for first in range(0, kept.count(wanted), _AT_ONCE):
+            heats = kept.heats(replace(wanted, limit=_AT_ONCE, offset=first))
+            reviews = kept.kept_reviews([one.number for one in heats])
+            for one in heats:
+                form, found = one.form, reviews.get(one.number)
+                margin = (
+                    (None,) * 3
+                    if found is None or found.version != VERSION or found.above_k is None
+                    else tuple(
+                        round(v, 2) for v in (found.above_k, found.above_low_k, found.above_high_k) if v is not None
+                    )
+                )
+                rows.append((
+                    one.number, iso(one.start_utc_ms), one.state, form.oven, one.bench, form.polymer, form.gauge_mm,
+                    form.sheet_label, form.job_number, form.initials, one.outcome, one.outcome_kind,
+                    None if one.end_s is None else round(one.end_s - one.start_s, 3), *margin, one.hash,
+                ))  # fmt: skip
+    return csv_of(_HEADS, rows)
+
+
+def _trend(services: Services, records: KeptOpen) -> str:
+    name = request.args.get("table", "")
+    operators = services.shop.yield_by_operator
+    if name not in TABLES or (name == "operator" and not operators):
+        raise InputError(f"table {shown(name)}: expected one of {', '.join(TABLES)}, operator only where it is on")
+    with records.opened() as kept:
+        return csv_of(*table_of(trends(kept, _wanted(services), VERSION, operators), name))
+
+
+def _report(services: Services, reviewer: Reviewer) -> Response:
+    number, kind = whole(request.args.get("heat", ""), "heat"), request.args.get("as", "pdf")
+    if kind not in ("pdf", "html"):
+        raise InputError(f"as {shown(kind)}: expected pdf or html")
+    content = reviewer.report(number, units_of_request(services), services.today())
+    if kind == "pdf":
+        headers = {"Content-Disposition": f'inline; filename="heat-{number}.pdf"'}
+        return Response(pdf_bytes(content), mimetype="application/pdf", headers=headers)
+    # Its own policy is stricter than the pages': no script at all.
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'"
+    return Response(html_bytes(content), mimetype="text/html", headers={"Content-Security-Policy": policy})
+
+
+def _photo(records: KeptOpen) -> Response:
+    """A photo out of the store, made anew as a picture: what else stood in its bytes does not get out."""
+    number, n = whole(request.args.get("heat", ""), "heat"), request.args.get("n", "0")
+    with records.opened() as kept:
+        photos = [one for one in kept.attachments(kept.heat(number).id) if one.media_type.startswith("image/")]
+    if not (n.isascii() and n.isdecimal() and len(n) < 5 and int(n) < len(photos)):
+        raise InputError(f"photo {shown(n)} of heat {number}: there are {len(photos)}")
+    made = shown_small(photos[int(n)].content, _SMALL_PX if request.args.get("small") else 4000)
+    if made is None:
+        raise InputError(f"photo {n} of heat {number} cannot be shown")
+    return Response(made, mimetype="image/jpeg")
+
+
+# ---------------------------------------------------------------- done
+
+
+def _keep_photo(records: KeptOpen) -> str:
+    number = whole(request.args.get("heat", ""), "heat")
+    content = request.get_data()
+    media_type = checked_photo(content, "this file")
+    with records.opened() as kept:
+        kept.attach_photo(kept.heat(number).id, content, media_type)
+    return f"The photo is kept with heat {number}. {NO_NAMES}"
+
+
+def _do(services: Services, records: KeptOpen, told: Any) -> str:
+    if not isinstance(told, dict) or told.get("what") not in _DEEDS:
+        raise InputError("the page's request is none: reload the page")
+    texts = {str(name): value for name, value in told.items() if isinstance(value, str)}
+    return _DEEDS[told["what"]](services, records, texts)
+
+
+def _who(texts: Mapping[str, str]) -> str:
+    if signed_in() is None:
+        return who(line("your initials", texts.get("initials", "")[:40])).words
+    return who().words
+
+
+def _correct(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    number, name, value = whole(texts.get("heat", ""), "heat"), texts.get("entry", ""), texts.get("value", "").strip()
+    if name in MADE or name not in correctable_fields():
+        raise InputError(f"entry {shown(name)}: expected one that a person fills in")
+    why = line("why", texts.get("why", ""))
+    new = None if not value else entry(name, value)
+    _, entries = enter(records.place, number, {name: new}, _who(texts), why, services.clock)
+    return f"Kept: the correction stands beside heat {number}." if entries else "It says so already."
+
+
+def _outcome(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    number, word, kind = whole(texts.get("heat", ""), "heat"), texts.get("outcome", ""), texts.get("kind", "").strip()
+    if word not in OUTCOMES:
+        raise InputError(f"outcome {shown(word)}: expected one of {', '.join(OUTCOMES)}")
+    new = {"outcome": word, "outcome_kind": entry("outcome_kind", kind) if kind and word != "accepted" else None}
+    _, entries = enter(records.place, number, new, _who(texts), "outcome entered", services.clock)
+    return f"Kept: {word}{f', {kind}' if new['outcome_kind'] else ''}." if entries else "It says so already."
+
+
+def _keep(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    of = asked(query_of_search(texts.get("query", "")))
+    of.filter(Units())  # what it asks can be asked
+    keep_search(records.place.folder, texts.get("name", ""), of.query())
+    return "The search is kept."
+
+
+def _drop(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    drop_search(records.place.folder, texts.get("name", ""))
+    return "The search is dropped."
+
+
+_DEEDS: Mapping[str, Callable[[Services, KeptOpen, Mapping[str, str]], str]] = {
+    "correct": _correct, "outcome": _outcome, "keep": _keep, "drop": _drop,
+}  # fmt: skip

@@ -1,0 +1,122 @@
+"""What reviews found in heats, and heats counted for trends: rows of the store that are made from what is recorded.
+
+Functions of a connection; `logger.store.Store` says what each does. None of it is a link of the chain: a review is an
+opinion of one version of the program, and is made anew at any time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from sqlalchemy import Connection, delete, func, insert, select
+
+from logger.heat_rows import conditions
+from logger.records import HeatFilter, HeatRecord
+from logger.schema import heat_reviews, heat_search
+from thermal.fields import InputError
+
+TallyBy = Literal["oven", "polymer", "gauge_mm", "initials", "outcome_kind", "period"]
+#: Trends count by stretches of four weeks from 1970 on.
+PERIOD_MS = 28 * 86_400_000
+
+
+@dataclass(frozen=True)
+class KeptReview:
+    """What a review found.
+
+    Attributes:
+        version: of what is kept; another version's is made anew. above_low_k, above_k, above_high_k: the core's coldest
+        point above the least it must have, at the pull, K: 5 %, median, 95 %; None where no pull is on record.
+        content: JSON, the caller's business.
+    """
+
+    version: int
+    above_low_k: float | None
+    above_k: float | None
+    above_high_k: float | None
+    content: str
+
+
+@dataclass(frozen=True)
+class Margin:
+    """The core's margin at the pull of one heat, K, and its outcome."""
+
+    number: int
+    start_utc_ms: int
+    outcome: str | None
+    low_k: float
+    above_k: float
+    high_k: float
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many heats have a value and an outcome; `value` None: not stated. Of 'period': ms since 1970
+    at which it begins.
+    """
+
+    value: str | float | None
+    outcome: str | None
+    count: int
+
+
+def keep(connection: Connection, record: HeatRecord, found: KeptReview) -> None:
+    """Put what was found beside a heat."""
+    if record.state == "open":
+        raise InputError(f"heat {record.number} is open: expected one that has ended, to keep a review of")
+    forget(connection, record.number)
+    values = {"number": record.number, "version": found.version, "content": found.content}
+    values |= {"above_low_k": found.above_low_k, "above_k": found.above_k, "above_high_k": found.above_high_k}
+    connection.execute(insert(heat_reviews), values)
+
+
+def forget(connection: Connection, number: int) -> None:
+    """Drop what was found: the heat reads otherwise now."""
+    connection.execute(delete(heat_reviews).where(heat_reviews.c.number == number))
+
+
+def kept(connection: Connection, number: int) -> KeptReview | None:
+    """What was found in a heat."""
+    return kept_of(connection, [number]).get(number)
+
+
+def kept_of(connection: Connection, numbers: Sequence[int]) -> dict[int, KeptReview]:
+    """What was found in some heats, a page of a table say, by number."""
+    rows = connection.execute(select(heat_reviews).where(heat_reviews.c.number.in_(numbers)))
+    return {
+        row.number: KeptReview(row.version, row.above_low_k, row.above_k, row.above_high_k, row.content) for row in rows
+    }
+
+
+def missing(connection: Connection, wanted: HeatFilter, version: int) -> list[int]:
+    """Ended heats of a filter without a review of this version, the newest first."""
+    done = select(heat_reviews.c.number).where(heat_reviews.c.version == version)
+    query = select(heat_search.c.number).where(
+        *conditions(wanted), heat_search.c.state != "open", heat_search.c.number.not_in(done)
+    )
+    return list(connection.execute(query.order_by(heat_search.c.start_utc_ms.desc())).scalars())
+
+
+def margins(connection: Connection, wanted: HeatFilter, version: int) -> list[Margin]:
+    """Margins of reviewed heats of a filter, in order of time."""
+    table, found = heat_search.c, heat_reviews.c
+    query = (
+        select(table.number, table.start_utc_ms, table.outcome, found.above_low_k, found.above_k, found.above_high_k)
+        .join(heat_reviews, found.number == table.number)
+        .where(*conditions(wanted), found.version == version, found.above_k.is_not(None))
+        .order_by(table.start_utc_ms, table.number)
+    )
+    return [Margin(*row) for row in connection.execute(query)]
+
+
+def tally(connection: Connection, wanted: HeatFilter, by: TallyBy) -> list[Tally]:
+    """Heats counted, in order of the value."""
+    table = heat_search.c
+    begins: Any = table.start_utc_ms - table.start_utc_ms % PERIOD_MS
+    value = (begins if by == "period" else table[by]).label("value")
+    query = select(value, table.outcome, func.count()).where(*conditions(wanted), table.state != "open")
+    rows = connection.execute(query.group_by(value, table.outcome))
+    found = [Tally(*row) for row in rows]
+    return sorted(found, key=lambda one: (one.value is None, str(type(one.value)), one.value or 0, one.outcome or ""))
