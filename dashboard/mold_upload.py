@@ -12,7 +12,7 @@ from logger.mesh_file import METRES
 from logger.mesh_shape import Axis
 from thermal.fields import InputError, shown
 
-#: About half a million triangles of a binary STL. A page shares its computer with ovens that are being recorded.
+#: What a page takes, about half a million triangles of a binary STL: it shares its computer with ovens at work.
 LARGEST_BYTES = 25_000_000
 _AXES: dict[str, Axis] = {"x": "x", "y": "y", "z": "z"}
 _LONGEST_NAME = 80
@@ -29,8 +29,6 @@ def received(
     Raises:
         InputError: whatever is wrong with it, in a sentence.
     """
-    if len(content) > LARGEST_BYTES:
-        raise InputError(too_large(len(content)))
     if unit and unit not in METRES:
         raise InputError(f"unit {shown(unit)}: expected one of {', '.join(METRES)}")
     if axis and axis not in _AXES:
@@ -50,14 +48,6 @@ def received(
             flip and mesh,
             distal or None if kind == ".csv" else None,
         )
-
-
-def too_large(size: int) -> str:
-    """Why a file is not taken."""
-    return (
-        f"the file has {size // 1_000_000} MB: a page takes {LARGEST_BYTES // 1_000_000} MB at most; thin the mesh, or "
-        "read it with 'pullcue choose --mold'"
-    )
 
 
 def safe_name(name: str) -> str:

@@ -86,10 +86,6 @@ def _coloured(wall: Wall, units: Units, unit: str) -> dict[str, Any]:
         "marker": {
             "size": 9, "color": thick * 2, "colorscale": _THIN_TO_THICK,
             "cmin": min(min(thick), (1.0 - _SPAN) * most), "cmax": most,
-            "colorbar": {
-                "title": {"text": f"wall, {unit}", "side": "right"}, "thickness": 12, "len": 0.7, "outlinewidth": 0,
-                "x": 1.0, "xanchor": "right", "tickformat": ".1f" if unit == "mm" else ".3f",
-            },
         },
     }  # fmt: skip
 

@@ -11,7 +11,6 @@ from flask import Flask, Response, jsonify, render_template, request
 
 from dashboard.making import Making, gauge_of
 from dashboard.making_words import granted
-from dashboard.mold_upload import LARGEST_BYTES, too_large
 from dashboard.units import Units
 from dashboard.web import plan_form
 from dashboard.web.component import attributes, in_browser
@@ -174,8 +173,6 @@ def _addresses(app: Dash, services: Services, parts: Parts) -> None:
     @server.post(MOLD_PATH)
     @only(ROLES)
     def open_mold() -> Any:
-        if (size := request.content_length or 0) > LARGEST_BYTES:
-            return jsonify({"wrong": sentence(too_large(size))})
         given = request.args
         units = units_of_request(services)
         try:

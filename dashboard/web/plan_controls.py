@@ -182,7 +182,7 @@ def _number(name: str, words: str, form: PlanForm, units: Units, otherwise_c: fl
     unit = length_unit(units) if length else units.temperature_unit
     shown_value = (shown_length if length else shown_temperature)(value, units)
     empty = "" if otherwise_c is None else f"{units.temperature_value(otherwise_c):.0f}"
-    return number(f"plan-{name}", f"{words}, {unit}", shown_value, empty)
+    return number(f"plan-{name}", f"{words}, {unit}", shown_value, empty, _TYPED_S)
 
 
 def length_unit(units: Units) -> str:
@@ -190,9 +190,12 @@ def length_unit(units: Units) -> str:
     return "mm" if units.system == "metric" else "in"
 
 
-def number(name: str, words: str, value: float | None, empty: str = "") -> html.Div:
-    """A field for a number that may be left empty; `empty` is what then stands in it in grey."""
+def number(name: str, words: str, value: float | None, empty: str = "", wait: float | bool = True) -> html.Div:
+    """A field for a number that may be left empty; `empty` is what then stands in it in grey.
+
+    `wait`: how long it waits for another digit, s; True: until it is left, as a button does that is pressed.
+    """
     field = dcc.Input(
-        id=name, type="number", value=value, debounce=_TYPED_S, step="any", placeholder=empty, className="number"
+        id=name, type="number", value=value, debounce=wait, step="any", placeholder=empty, className="number"
     )
     return html.Div([html.Label(words, htmlFor=name), field], className="field")

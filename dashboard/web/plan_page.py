@@ -118,10 +118,11 @@ def _plan(visit: Visit, services: Services) -> html.Div:
 
 
 def _ways_on(services: Services) -> list[Any]:
-    """Where the plan can be taken: to the oven, where a bench is recorded, and to the wall."""
+    """Where the plan can be taken: to the oven, where a bench is recorded, to the wall, on to the mold."""
     take = html.A("Take it to the oven", id="plan-take", href="/oven", className="button strong")
     sheet = html.A("Settings sheet to print", id="plan-sheet", href=plan_sheet.PATH, className="button")
-    return [sheet] if services.live is None else [take, sheet]
+    part = html.A("Mold to part", href="#part", className="button")
+    return [sheet, part] if services.live is None else [take, sheet, part]
 
 
 def _graph(name: str) -> dcc.Graph:

@@ -83,7 +83,7 @@ _WORDS = {
     403: "Your role may not do this. Ask a lab lead.",
     404: "There is no such page.",
     405: "This address cannot be used that way.",
-    413: "That is too large: at most 1 MB is taken.",
+    413: "That is too large: at most 1 MB is taken, of a mold's file 25 MB.",
     429: "Tried too often. Wait a quarter of an hour.",
     500: "Something went wrong inside Pullcue. The terminal where it was started says what.",
 }
