@@ -326,13 +326,6 @@ def test_a_server_started_anew_unnoticed_is_no_trouble(browser: Browser, service
 # ---------------------------------------------------------------- from the mold to the part
 
 GIRTHS = ((30, 210), (60, 255), (90, 280), (120, 296), (150, 310), (180, 330), (210, 345))
-PART = (
-    "plan?polymer=hdpe&oven=north&gauge_mm=10&set_c=185&wall_mm=5&level_mm="
-    + "+".join(str(level) for level, _ in GIRTHS)
-    + "&girth_mm="
-    + "+".join(str(girth) for _, girth in GIRTHS)
-)
-DRAPED = PART.replace("hdpe", "pp-homopolymer").replace("wall_mm=5", "wall_mm=3")
 
 
 def worked_out(page: Page, words: str) -> None:
@@ -348,7 +341,7 @@ def file_of(page: Page, link: str) -> bytes:
 
 
 def test_from_girths_typed_to_wall_blank_and_card(browser: Browser, url: str) -> None:
-    """By keyboard: girths, the wall in numbers, the card; then the same mold draped, with its pattern."""
+    """By keyboard: girths, the wall in numbers, the card; then the same mold draped, with its pattern, in the dark."""
     with watched(browser) as page:
         opened(page, url + "plan?polymer=hdpe&oven=north&gauge_mm=10&set_c=185")
         page.get_by_label("Level, row 1, mm").focus()
@@ -356,7 +349,7 @@ def test_from_girths_typed_to_wall_blank_and_card(browser: Browser, url: str) ->
             for number in (level, girth):
                 page.keyboard.type(str(number))
                 page.keyboard.press("Enter")
-        page.get_by_label("Least wall wanted, mm").fill("5")
+        page.get_by_label("Least wall, mm").fill("5")
         page.get_by_role("button", name="Work it out").click()
         worked_out(page, "Pull a bubble: Polyethylene, high density, 10.0\u00a0mm")
         expect(page.locator("#part-profile")).to_contain_text("thinnest 5.9")
@@ -366,27 +359,22 @@ def test_from_girths_typed_to_wall_blank_and_card(browser: Browser, url: str) ->
         assert card.startswith(b"%PDF")
         assert card.count(b"/Type /Page\n") + card.count(b"/Type /Page ") == 1
         expect(page.locator("#part-old")).to_be_hidden()
+        accessible(page)
+        page.get_by_role("button", name="Dark").click()
+        accessible(page)
         page.select_option("#plan-polymer-list", "pp-homopolymer")
         expect(page.locator("#part-old")).to_be_visible()
-        page.get_by_label("Least wall wanted, mm").fill("3")
+        page.get_by_label("Least wall, mm").fill("3")
         page.get_by_role("button", name="Work it out").click()
         worked_out(page, "Drape: Polypropylene, homopolymer, 4.0\u00a0mm")
         expect(page.locator("#part-old")).to_be_hidden()
+        accessible(page)
         assert file_of(page, "Pattern as PDF").startswith(b"%PDF")
         assert b"<svg" in file_of(page, "Pattern as SVG")
         expect(page).to_have_url(re.compile(r"level_mm=30\+60"))
         page.get_by_role("button", name="°F in, US units").click()
         expect(page.get_by_label("Girth, row 1, in")).to_have_value("8.268")
         worked_out(page, "Drape: Polypropylene, homopolymer, 0.157")
-
-
-@pytest.mark.parametrize("theme", ["light", "dark"])
-@pytest.mark.parametrize("asked", [PART, DRAPED, PART + "&plaster=wet"], ids=["bubble", "drape", "refused"])
-def test_the_part_is_accessible(browser: Browser, url: str, theme: str, asked: str) -> None:
-    with watched(browser, theme) as page:
-        opened(page, url + asked)
-        worked_out(page, "cannot" if "wet" in asked else "Work card to print")
-        accessible(page)
 
 
 def test_bad_girths_and_files_are_answered_on_the_page(browser: Browser, url: str, tmp_path: Path) -> None:
@@ -403,6 +391,7 @@ def test_bad_girths_and_files_are_answered_on_the_page(browser: Browser, url: st
         page.get_by_role("button", name="Work it out").click()
         worked_out(page, "girth -210\u00a0mm at level 30\u00a0mm: expected a number above 0")
         page.get_by_text("Or open a mold's file").click()
+        accessible(page)
         page.get_by_label("Mold's file").set_input_files(bad)
         expect(page.locator("#part-read")).to_contain_text("put them in order")
         assert page.locator("main img[src=x]").count() == 0

@@ -34,7 +34,7 @@ def part_controls(form: PartForm, units: Units) -> html.Form:
             _mold(form, units),
             html.Div(
                 [
-                    number("part-wall_mm", f"Least wall wanted, {unit}", shown_length(form.wall_mm, units)),
+                    number("part-wall_mm", f"Least wall, {unit}", shown_length(form.wall_mm, units)),
                     number("part-sheet_mm", f"Sheet to take, {unit}", shown_length(form.sheet_mm, units), "thinnest"),
                 ],
                 className="grid",
@@ -44,7 +44,7 @@ def part_controls(form: PartForm, units: Units) -> html.Form:
             html.Div(
                 number(
                     "part-mold_c",
-                    f"Mold's temperature, {units.temperature_unit}",
+                    f"Mold is at, {units.temperature_unit}",
                     shown_temperature(form.mold_c, units),
                     "as the room",
                 ),

@@ -56,11 +56,11 @@ def profile_figure(made: Making, units: Units) -> Figure:
         words = _wall_numbers(bubble.wall, made.choice.mold.length_m, units)
     elif made.choice.drape is not None:
         low, middle, high = (wall_number(value, units) for value in made.choice.drape.wall_m)
-        text = f"about {middle} {unit} all over ({low} to {high})"
-        words = [_words(text, float(r[-1]), 0.5 * float(z[-1]), xanchor="left", xshift=12)]
+        text = f"about {middle} {unit}<br>all over<br>({low} to {high})"
+        words = [_words(text, float(r[-1]), 0.5 * float(z[-1]), xanchor="left", xshift=12, align="left")]
     widest, length = float(r.max()), float(z.max())
     layout = layout_of(
-        xaxis={"visible": False, "fixedrange": True, "range": [-1.2 * widest, 3.4 * widest], "constrain": "domain"},
+        xaxis={"visible": False, "fixedrange": True, "range": [-1.2 * widest, 3.7 * widest], "constrain": "domain"},
         yaxis=axis_of(
             f"{unit} from the distal tip", range=[1.04 * length, -0.12 * length], scaleanchor="x", constrain="domain"
         ),
