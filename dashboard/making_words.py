@@ -6,6 +6,7 @@ from dashboard.making import Making, gauge_of
 from dashboard.plan_advice import ADVICE_ONLY, HOT_SHEET, changes
 from dashboard.plan_settings import by_the_clock
 from dashboard.plan_words import note_words, opening_words, percent
+from dashboard.shop import Shop
 from dashboard.units import Units
 from thermal.blank import Blank
 from thermal.method import DROP_OF_LENGTH, Bubble, Drape
@@ -193,6 +194,19 @@ def checks() -> list[str]:
 def cautions() -> list[str]:
     """The hazards."""
     return [*HOT_SHEET, ADVICE_ONLY]
+
+
+def granted(made: Making, shop: Shop, mold_c_stated: bool) -> list[str]:
+    """What was taken because nothing stated it, sentences without full stop."""
+    found = []
+    if shop.is_demo:
+        found.append(f"Equipment of the {shop.name}, an invented example, but for what was said otherwise")
+    if not mold_c_stated:
+        found.append("Mold as cold as the room")
+    if made.plan is None:
+        found.append("No oven named: the wall starts its cooling at the least temperature it is formed at")
+    found.append("The mold is taken as round, with the girths measured; the sheet as evenly hot")
+    return found
 
 
 def against(made: Making, units: Units) -> list[str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,28 +21,40 @@ _A4_MM = (210.0, 297.0)
 #: What a printer leaves white around a page, and what neighbouring pages share for taping, mm.
 _WHITE_MM, _SHARED_MM = 8.0, 8.0
 _CHECK_MM = 100.0
+#: A mold's name is a person's text, not mathematics between dollar signs.
+_LOOK: dict[str, Any] = {
+    "svg.fonttype": "none", "svg.hashsalt": "pattern", "pdf.fonttype": 42, "font.size": 8, "text.parse_math": False,
+}  # fmt: skip
 
 
 def write_pattern(blank: Blank, path: Path, name: str, units: Units) -> None:
-    """Write the pattern at full size, its kind by the ending: .svg, or .pdf (one large sheet, then A4 pages to tape).
-
-    A bar of 100 mm is drawn: what measures otherwise on paper was scaled by the printer.
+    """Write the pattern, its kind by the ending.
 
     Raises:
         OSError: the file cannot be written.
     """
+    path.write_bytes(pattern_file(blank, path.suffix.lower(), name, units))
+
+
+def pattern_file(blank: Blank, kind: str, name: str, units: Units) -> bytes:
+    """The pattern at full size: '.svg', or '.pdf' (one large sheet, then A4 pages to tape).
+
+    A bar of 100 mm is drawn: what measures otherwise on paper was scaled by the printer.
+    """
     import matplotlib as mpl
 
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "pattern", "pdf.fonttype": 42, "font.size": 8}):
-        if path.suffix.lower() == ".svg":
-            _sheet(blank, name, units).savefig(path, metadata={"Date": None})
-            return
+    file = io.BytesIO()
+    with mpl.rc_context(_LOOK):
+        if kind == ".svg":
+            _sheet(blank, name, units).savefig(file, format="svg", metadata={"Date": None})
+            return file.getvalue()
         from matplotlib.backends.backend_pdf import PdfPages
 
-        with PdfPages(path, metadata={"CreationDate": None}) as pages:
+        with PdfPages(file, metadata={"CreationDate": None}) as pages:
             pages.savefig(_sheet(blank, name, units))
             for figure in _pages(blank, name, units):
                 pages.savefig(figure)
+    return file.getvalue()
 
 
 def outline_mm(blank: Blank) -> tuple[list[float], list[float]]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _A4_IN = (210.0 / 25.4, 297.0 / 25.4)
+#: A mold's name is a person's text, not mathematics between dollar signs.
+_LOOK: dict[str, Any] = {
+    "svg.hashsalt": "card", "pdf.fonttype": 42, "font.family": "DejaVu Sans", "text.parse_math": False,
+}  # fmt: skip
 _SIZE = 7.6
 _LINE = 0.0125
 _LEFT, _RIGHT, _TOP = 0.06, 0.95, 0.955
@@ -34,14 +39,21 @@ def write_card(made: Making, path: Path, units: Units) -> None:
     Raises:
         OSError: the file cannot be written.
     """
+    path.write_bytes(card_file(made, path.suffix.lower(), units))
+
+
+def card_file(made: Making, kind: str, units: Units) -> bytes:
+    """The card as '.pdf', '.svg' or '.png'."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context({"svg.hashsalt": "card", "pdf.fonttype": 42, "font.family": "DejaVu Sans"}):
+    file = io.BytesIO()
+    with mpl.rc_context(_LOOK):
         figure = Figure(figsize=_A4_IN)
         _write(figure, made, units)
-        metadata = {".pdf": {"CreationDate": None}, ".svg": {"Date": None}}.get(path.suffix.lower())
-        figure.savefig(path, metadata=metadata, dpi=150)
+        metadata = {".pdf": {"CreationDate": None}, ".svg": {"Date": None}}.get(kind)
+        figure.savefig(file, format=kind.removeprefix("."), metadata=metadata, dpi=150)
+    return file.getvalue()
 
 
 def _write(figure: Figure, made: Making, units: Units) -> None:

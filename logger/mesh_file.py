@@ -83,7 +83,8 @@ def _loaded(path: Path) -> tuple[Array, Whole]:
             with path.open("rb") as file:
                 mesh: dict[str, Any] = stl.load_stl(file)
         else:
-            loaded = load_mesh(path, process=False)
+            # Materials are files of other names, which a mesh from elsewhere is not to have opened.
+            loaded = load_mesh(path, process=False, skip_materials=True)
             mesh = {"vertices": loaded.vertices, "faces": loaded.faces}
         return np.asarray(mesh["vertices"], float), np.asarray(mesh["faces"], np.int64).reshape(-1, 3)
     except Exception as error:  # whatever a damaged file makes of the reader

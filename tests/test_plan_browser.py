@@ -86,6 +86,7 @@ def test_a_heat_is_planned_by_keyboard_alone(browser: Browser, url: str, service
         page.keyboard.press("Enter")
         expect(page.locator("#content")).to_be_focused()
         page.keyboard.press("Tab")  # the settings sheet
+        page.keyboard.press("Tab")  # on to the part
         page.keyboard.press("Tab")
         expect(page.locator("#plan-polymer-list")).to_be_focused()
         for _ in range(3):
@@ -318,3 +319,80 @@ def test_a_server_started_anew_unnoticed_is_no_trouble(browser: Browser, service
             page.select_option("#plan-polymer-list", "hdpe")
             shows(page, services, PlanForm("hdpe", "north", 6.0, 190.0))
             expect(page.locator("#connection")).to_be_empty()
+
+
+# ---------------------------------------------------------------- from the mold to the part
+
+GIRTHS = ((30, 210), (60, 255), (90, 280), (120, 296), (150, 310), (180, 330), (210, 345))
+
+
+def worked_out(page: Page, words: str) -> None:
+    expect(page.locator("#part-answer .answer")).to_contain_text(words, timeout=3 * WAIT_MS)
+
+
+def file_of(page: Page, link: str) -> bytes:
+    """What a link of the answer leads to, as the browser's own session gets it."""
+    address = page.get_by_role("link", name=link).get_attribute("href")
+    answer = page.request.get(page.url.split("/plan")[0] + str(address))
+    assert answer.ok, answer.text()
+    return answer.body()
+
+
+def test_from_girths_typed_to_wall_blank_and_card(browser: Browser, url: str) -> None:
+    """By keyboard: girths, the wall in numbers, the card; then the same mold draped, with its pattern, in the dark."""
+    with watched(browser) as page:
+        opened(page, url + "plan?polymer=hdpe&oven=north&gauge_mm=10&set_c=185")
+        page.get_by_label("Level, row 1, mm").focus()
+        for level, girth in GIRTHS:
+            for number in (level, girth):
+                page.keyboard.type(str(number))
+                page.keyboard.press("Enter")
+        page.get_by_label("Least wall, mm").fill("5")
+        page.get_by_role("button", name="Work it out").click()
+        worked_out(page, "Pull a bubble: Polyethylene, high density, 10.0\u00a0mm")
+        expect(page.locator("#part-profile")).to_contain_text("thinnest 5.9")
+        expect(page.locator("#said")).to_contain_text("Wall at its thinnest 5.9")
+        expect(page.locator(".line")).to_contain_text("24 hours on the mold, the instruction that stands")
+        card = file_of(page, "Work card to print")
+        assert card.startswith(b"%PDF")
+        assert card.count(b"/Type /Page\n") + card.count(b"/Type /Page ") == 1
+        expect(page.locator("#part-old")).to_be_hidden()
+        accessible(page)
+        page.get_by_role("button", name="Dark").click()
+        accessible(page)
+        page.select_option("#plan-polymer-list", "pp-homopolymer")
+        expect(page.locator("#part-old")).to_be_visible()
+        page.get_by_label("Least wall, mm").fill("3")
+        page.get_by_role("button", name="Work it out").click()
+        worked_out(page, "Drape: Polypropylene, homopolymer, 4.0\u00a0mm")
+        expect(page.locator("#part-old")).to_be_hidden()
+        accessible(page)
+        assert file_of(page, "Pattern as PDF").startswith(b"%PDF")
+        assert b"<svg" in file_of(page, "Pattern as SVG")
+        expect(page).to_have_url(re.compile(r"level_mm=30\+60"))
+        page.get_by_role("button", name="°F in, US units").click()
+        expect(page.get_by_label("Girth, row 1, in")).to_have_value("8.268")
+        worked_out(page, "Drape: Polypropylene, homopolymer, 0.157")
+
+
+def test_bad_girths_and_files_are_answered_on_the_page(browser: Browser, url: str, tmp_path: Path) -> None:
+    bad = tmp_path / "<img src=x onerror=alert(1)>.csv"
+    bad.write_text("level_mm,girth_mm\n60,210\n30,255\n", encoding="utf-8")
+    good = tmp_path / "limb.csv"
+    good.write_text("level_in,girth_in\n1,8\n2,10\n", encoding="utf-8")
+    with watched(browser) as page:
+        opened(page, url + "plan?oven=north")
+        page.get_by_label("Level, row 1, mm").fill("30")
+        page.get_by_label("Girth, row 1, mm").fill("-210")
+        page.get_by_label("Level, row 2, mm").fill("60")
+        page.get_by_label("Girth, row 2, mm").fill("255")
+        page.get_by_role("button", name="Work it out").click()
+        worked_out(page, "girth -210\u00a0mm at level 30\u00a0mm: expected a number above 0")
+        page.get_by_text("Or open a mold's file").click()
+        accessible(page)
+        page.get_by_label("Mold's file").set_input_files(bad)
+        expect(page.locator("#part-read")).to_contain_text("put them in order")
+        assert page.locator("main img[src=x]").count() == 0
+        page.get_by_label("Mold's file").set_input_files(good)
+        expect(page.locator("#part-read")).to_contain_text("Read: limb, 2 levels")
+        expect(page.get_by_label("Girth, row 2, mm")).to_have_value("254")

@@ -74,8 +74,10 @@ def choose(
     _check_names(pattern, card)
     workshop = open_shop(shop)
     shown_in = Units("us" if (units or workshop.units) == "us" else "metric")
+    from dashboard.making_words import granted
+
     made = _made(options, workshop)
-    notes = _notes(options, workshop)
+    notes = granted(made, workshop, mold_c_stated=options["mold_c"] is not None)
     if pattern is not None:
         _write_pattern(made, pattern, shown_in)
     if card is not None:
@@ -146,18 +148,6 @@ def _equipment(options: dict[str, Any], workshop: Shop) -> Equipment:
     if options["oven_mm"] is not None:
         found = replace(found, oven_m=sides_from("--oven-mm", options["oven_mm"]))
     return found if options["vacuum"] is None else replace(found, vacuum=options["vacuum"])
-
-
-def _notes(options: dict[str, Any], workshop: Shop) -> list[str]:
-    found = []
-    if workshop.is_demo:
-        found.append(f"Equipment of the {workshop.name}, an invented example, but for what the line says")
-    if options["mold_c"] is None:
-        found.append("Mold as cold as the room")
-    if options["oven"] is None:
-        found.append("No oven named: the wall starts its cooling at the least temperature it is formed at")
-    found.append("The mold is taken as round, with the girths measured; the sheet as evenly hot")
-    return found
 
 
 def _check_names(pattern: Path | None, card: Path | None) -> None:

@@ -26,7 +26,7 @@ def answer_block(planned: Planned, picture: Picture, units: Units) -> list[Any]:
     rows = answer(plan, units)
     if plan.opens.time_s is None:
         what_else = changes(plan, units)
-        more = [html.H2("What would make one"), _list(what_else)] if what_else else []
+        more = [html.H2("What would make one"), bullets(what_else)] if what_else else []
         first, *others = rows
         chance = [html.P([html.Strong(f"{row.label}: {row.value}"), f" {row.detail}."]) for row in others]
         return [
@@ -56,11 +56,11 @@ def lists(planned: Planned, units: Units) -> list[Any]:
         advised = [*changes(plan, units), *advised]
     notes = [*(note_words(note, units) for note in plan.notes), *planned.question.notes]
     return [
-        _section("Cautions", _list(cautions(plan, units)), "cautions"),
-        _section("Advice", _list(advised)),
-        _section("Why", _table(why(plan, units))),
-        _section("Settings", _table(settings(plan, units))),
-        _section("Taken for granted", _list(notes), "granted"),
+        section("Cautions", bullets(cautions(plan, units)), "cautions"),
+        section("Advice", bullets(advised)),
+        section("Why", rows_table(why(plan, units))),
+        section("Settings", rows_table(settings(plan, units))),
+        section("Taken for granted", bullets(notes), "granted"),
     ]
 
 
@@ -100,13 +100,16 @@ def _bar_row(span: Span, end: float) -> html.Div:
     )
 
 
-def _section(heading: str, inner: Any, look: str = "") -> html.Section:
+def section(heading: str, inner: Any, look: str = "") -> html.Section:
+    """A card with a heading."""
     return html.Section([html.H2(heading), inner], className=f"card {look}".strip())
 
 
-def _list(sentences: Sequence[str]) -> html.Ul:
+def bullets(sentences: Sequence[str]) -> html.Ul:
+    """Sentences without full stop, as a list."""
     return html.Ul([html.Li(sentence(words)) for words in sentences])
 
 
-def _table(rows: Sequence[tuple[str, str]]) -> html.Dl:
+def rows_table(rows: Sequence[tuple[str, str]]) -> html.Dl:
+    """Labels and words."""
     return html.Dl([html.Div([html.Dt(label), html.Dd(unbroken(words))]) for label, words in rows], className="table")

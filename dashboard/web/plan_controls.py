@@ -52,10 +52,10 @@ def controls(form: PlanForm, shop: Shop, units: Units) -> html.Form:
     return html.Form(
         [
             html.Div(_polymers(form, shop), className="field"),
-            _chips("oven", "Oven", form.oven, {one: one.capitalize() for one in shop.oven_ids()}),
+            chips("plan-oven", "Oven", form.oven, {one: one.capitalize() for one in shop.oven_ids()}),
             _slider("set_c", "Set temperature", shown_temperature(form.set_c, units), units, "temperature"),
             _slider("gauge_mm", "Gauge", shown_length(form.gauge_mm, units), units, "length"),
-            _chips("support", "The sheet is", form.support, {"frame": "in a frame", "tray": "on a tray"}),
+            chips("plan-support", "The sheet is", form.support, {"frame": "in a frame", "tray": "on a tray"}),
             html.Fieldset(
                 [
                     html.Legend("Bubble (leave empty what is not asked)"),
@@ -67,7 +67,7 @@ def controls(form: PlanForm, shop: Shop, units: Units) -> html.Form:
                 className="grid",
                 id="plan-bubble",
             ),
-            _chips("colour", "Sheet", form.colour, {"natural": "natural", "pigmented": "pigmented"}),
+            chips("plan-colour", "Sheet", form.colour, {"natural": "natural", "pigmented": "pigmented"}),
             html.Fieldset(
                 [
                     html.Legend("Around the heat"),
@@ -98,14 +98,19 @@ def form_from(values: Mapping[str, Any], units: Units) -> PlanForm:
                 raise InputError(f"{name} = {shown(value)}: expected one of the choices")
             read[name] = value
             continue
-        read[name] = (length_mm if name in LENGTHS else temperature_c)(_number_of(name, value), units)
+        read[name] = (length_mm if name in LENGTHS else temperature_c)(number_of(name, value), units)
     for name, words in (("gauge_mm", "gauge"), ("set_c", "set temperature")):
         if read[name] is None:
             raise InputError(f"{words} is missing: state it")
     return PlanForm(**read)
 
 
-def _number_of(name: str, value: Any) -> float | None:
+def number_of(name: str, value: Any) -> float | None:
+    """A number field's value as the browser sends it; None where it is empty.
+
+    Raises:
+        InputError: it is no number.
+    """
     if value is None:
         return None
     if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _LARGEST:
@@ -128,16 +133,16 @@ def _polymers(form: PlanForm, shop: Shop) -> list[Any]:
     return [html.Label("Polymer", htmlFor="plan-polymer-list"), select, dcc.Store(id="plan-polymer", data=form.polymer)]
 
 
-def _chips(name: str, words: str, value: str, options: Mapping[str, str]) -> html.Fieldset:
-    """A choice of few, as large buttons; a script hands the one that is pressed to Dash."""
+def chips(name: str, words: str, value: str, options: Mapping[str, str]) -> html.Fieldset:
+    """A choice of few, as large buttons; a script hands the one that is pressed to the store `name`."""
 
     def button(option: str, label: str) -> html.Button:
         pressed = "true" if option == value else "false"
-        held = attributes(data_fills=f"plan-{name}", data_value=option, aria_pressed=pressed)
+        held = attributes(data_fills=name, data_value=option, aria_pressed=pressed)
         return html.Button(label, type="button", className="chip", **held)
 
-    chips = html.Div([button(option, label) for option, label in options.items()], className="chips")
-    return html.Fieldset([html.Legend(words), chips, dcc.Store(id=f"plan-{name}", data=value)], className="field")
+    row = html.Div([button(option, label) for option, label in options.items()], className="chips")
+    return html.Fieldset([html.Legend(words), row, dcc.Store(id=name, data=value)], className="field")
 
 
 def _slider(name: str, words: str, value: float | None, units: Units, kind: str) -> html.Div:
@@ -171,19 +176,26 @@ def _slider(name: str, words: str, value: float | None, units: Units, kind: str)
 
 
 def _number(name: str, words: str, form: PlanForm, units: Units, otherwise_c: float | None = None) -> html.Div:
-    """A field for a number that may be left empty; `otherwise_c` is what is taken then."""
+    """A field of the form; `otherwise_c` is what is taken where it is left empty."""
     value = getattr(form, name)
     length = name in LENGTHS
-    unit = ("mm" if units.system == "metric" else "in") if length else units.temperature_unit
+    unit = length_unit(units) if length else units.temperature_unit
     shown_value = (shown_length if length else shown_temperature)(value, units)
+    empty = "" if otherwise_c is None else f"{units.temperature_value(otherwise_c):.0f}"
+    return number(f"plan-{name}", f"{words}, {unit}", shown_value, empty, _TYPED_S)
+
+
+def length_unit(units: Units) -> str:
+    """'mm' or 'in'."""
+    return "mm" if units.system == "metric" else "in"
+
+
+def number(name: str, words: str, value: float | None, empty: str = "", wait: float | bool = True) -> html.Div:
+    """A field for a number that may be left empty; `empty` is what then stands in it in grey.
+
+    `wait`: how long it waits for another digit, s; True: until it is left, as a button does that is pressed.
+    """
     field = dcc.Input(
-        id=f"plan-{name}",
-        type="number",
-        value=shown_value,
-        debounce=_TYPED_S,
-        step="any",
-        placeholder="" if otherwise_c is None else f"{units.temperature_value(otherwise_c):.0f}",
-        className="number",
+        id=name, type="number", value=value, debounce=wait, step="any", placeholder=empty, className="number"
     )
-    label = html.Label(f"{words}, {unit}", htmlFor=f"plan-{name}")
-    return html.Div([label, field], className="field")
+    return html.Div([html.Label(words, htmlFor=name), field], className="field")

@@ -9,7 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard.plan_drawing import picture_of
 from dashboard.units import Units
-from dashboard.web import plan_sheet
+from dashboard.web import part_section, plan_sheet
 from dashboard.web.component import attributes, in_browser
 from dashboard.web.page import Page, Visit
 from dashboard.web.plan_answer import answer_block, lists, said
@@ -61,6 +61,7 @@ def register(app: Dash, services: Services) -> Page:
         "keep_address",
         Output("plan-sheet", "href"),
         Input("plan-query", "data"),
+        Input("part-query", "data"),
     )
     if services.live is not None:
         in_browser(app, "take_along", Output("plan-take", "href"), Input("plan-query", "data"))
@@ -71,6 +72,7 @@ def register(app: Dash, services: Services) -> Page:
         Input("plan-support", "data"),
     )
     plan_sheet.register(app.server, services)
+    part_section.register(app, services)
     return Page(PATH, TITLE, lambda visit: layout(visit, services))
 
 
@@ -80,6 +82,10 @@ def layout(visit: Visit, services: Services) -> html.Div:
     Raises:
         InputError: the address holds a value that cannot be read, or the shop has no ovens.
     """
+    return html.Div([_plan(visit, services), part_section.layout(visit)])
+
+
+def _plan(visit: Visit, services: Services) -> html.Div:
     form = form_of_query(visit.query, services.shop)
     return html.Div(
         [
@@ -112,10 +118,11 @@ def layout(visit: Visit, services: Services) -> html.Div:
 
 
 def _ways_on(services: Services) -> list[Any]:
-    """Where the plan can be taken: to the oven, where a bench is recorded, and to the wall."""
+    """Where the plan can be taken: to the oven, where a bench is recorded, to the wall, on to the mold."""
     take = html.A("Take it to the oven", id="plan-take", href="/oven", className="button strong")
     sheet = html.A("Settings sheet to print", id="plan-sheet", href=plan_sheet.PATH, className="button")
-    return [sheet] if services.live is None else [take, sheet]
+    part = html.A("Mold to part", href="#part", className="button")
+    return [sheet, part] if services.live is None else [take, sheet, part]
 
 
 def _graph(name: str) -> dcc.Graph:

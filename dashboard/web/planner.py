@@ -1,4 +1,4 @@
-"""Plans with the picture of their windows, computed once for each question and kept for a while."""
+"""What pages have computed, once for each question and kept for a while: plans with the map of their windows, parts."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,12 @@ from thermal.plan import Plan
 from thermal.plan import plan as plan_heat
 from thermal.window import Windows
 
-#: Plans that are kept; each holds some hundred kB.
+#: Answers that are kept; each holds some hundred kB.
 _KEPT = 64
-#: Plans that are computed or waited for at once; fewer than the server has threads, so that a cue is never late
+#: Answers that are computed or waited for at once; fewer than the server has threads, so that a cue is never late
 #: because of them.
 _PLACES = 6
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -43,15 +45,15 @@ class Planned:
 
 
 class Planner:
-    """Plans questions one at a time: a plan keeps one core busy, and the same question is often asked again.
+    """Answers questions one at a time: each keeps one core busy, and the same question is often asked again.
 
     Args:
         do: has a function done elsewhere; None: it is done here.
     """
 
-    def __init__(self, do: Callable[..., Future[Planned]] | None = None) -> None:
+    def __init__(self, do: Callable[..., Future[Any]] | None = None) -> None:
         self._do = do
-        self._kept: OrderedDict[str, Planned] = OrderedDict()
+        self._kept: OrderedDict[str, Any] = OrderedDict()
         self._lock = threading.Lock()
         self._places = threading.BoundedSemaphore(_PLACES)
 
@@ -62,18 +64,27 @@ class Planner:
             InputError: it cannot be computed, or too many wait for theirs; the sentence says why.
         """
         # The words of a question hold every value of polymer, oven and case: a card that changes is another question.
-        key = repr(question)
+        return self.answer(repr(question), _planned, question)
+
+    def answer(self, key: str, job: Callable[..., _T], *given: object) -> _T:
+        """What a function of a module gives for what can be pickled; `key` names both.
+
+        Raises:
+            InputError: the function's, or too many wait for theirs.
+        """
         if (kept := self._kept.get(key)) is not None:
-            return kept
+            found: _T = kept
+            return found
         if not self._places.acquire(blocking=False):
             raise InputError(f"{_PLACES} plans are being computed already: ask again in a moment")
         try:
             with self._lock:
                 if key not in self._kept:
-                    self._kept[key] = _planned(question) if self._do is None else self._do(_planned, question).result()
+                    self._kept[key] = job(*given) if self._do is None else self._do(job, *given).result()
                     while len(self._kept) > _KEPT:
                         self._kept.popitem(last=False)
-                return self._kept[key]
+                found = self._kept[key]
+                return found
         finally:
             self._places.release()
 

@@ -12,6 +12,7 @@ from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf
 from werkzeug.exceptions import HTTPException
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+from dashboard.mold_upload import LARGEST_BYTES as LARGEST_MOLD
 from dashboard.web.access import Access
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 #: Largest request, bytes: the pages send a few kB.
 LARGEST = 1_000_000
+#: Where a mold's file is sent, which may be a scanner's mesh.
+MOLD_PATH = "/plan/mold"
 #: A person who does nothing for so long has to sign in again.
 SESSION = timedelta(hours=12)
 
@@ -46,6 +49,13 @@ def harden(server: Flask, access: Access, key: bytes | None) -> str:
         WTF_CSRF_TIME_LIMIT=None,
         WTF_CSRF_HEADERS=["X-CSRFToken"],
     )
+
+    @server.before_request
+    def sizes() -> None:
+        """Before the token is looked for: that reads the request."""
+        if request.path == MOLD_PATH:
+            request.max_content_length = LARGEST_MOLD
+
     CSRFProtect(server)
     if access.behind_proxy:
         server.wsgi_app = ProxyFix(server.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
@@ -73,7 +83,7 @@ _WORDS = {
     403: "Your role may not do this. Ask a lab lead.",
     404: "There is no such page.",
     405: "This address cannot be used that way.",
-    413: "That is too large: at most 1 MB is taken.",
+    413: "That is too large: at most 1 MB is taken, of a mold's file 25 MB.",
     429: "Tried too often. Wait a quarter of an hour.",
     500: "Something went wrong inside Pullcue. The terminal where it was started says what.",
 }

@@ -11,9 +11,9 @@ from types import TracebackType
 from waitress import wasyncore
 from waitress.server import create_server
 
+from dashboard.mold_upload import LARGEST_BYTES as LARGEST_MOLD
 from dashboard.web.access import Access
 from dashboard.web.app import make_app
-from dashboard.web.security import LARGEST
 from dashboard.web.services import Services
 from thermal.fields import InputError
 
@@ -37,7 +37,7 @@ class PageServer:
             sockets=[_listening(self.access)],
             threads=_THREADS,
             connection_limit=_CONNECTIONS,
-            max_request_body_size=LARGEST,
+            max_request_body_size=LARGEST_MOLD,
             ident="",
             clear_untrusted_proxy_headers=not self.access.behind_proxy,
         )

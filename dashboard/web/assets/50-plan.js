@@ -87,12 +87,13 @@
           show(slider.closest("[data-slider]"), slider, value);
         }
       },
-      keep_address: function (query) {
+      keep_address: function (query, part) {
         if (!query) {
           return window.dash_clientside.no_update;
         }
-        window.history.replaceState(window.history.state, "", `/plan?${query}`);
-        return `/plan/sheet?${query}`;
+        const whole = part ? `${query}&${part}` : query;
+        window.history.replaceState(window.history.state, "", `/plan?${whole}`);
+        return `/plan/sheet?${whole}`;
       },
       take_along: function (query) {
         return query ? `/oven?${query}` : "/oven";
