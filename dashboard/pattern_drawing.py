@@ -22,7 +22,7 @@ _A4_MM = (210.0, 297.0)
 _WHITE_MM, _SHARED_MM = 8.0, 8.0
 _CHECK_MM = 100.0
 #: A mold's name is a person's text, not mathematics between dollar signs.
-_LOOK: dict[str, Any] = {
+_LOOK: Any = {
     "svg.fonttype": "none", "svg.hashsalt": "pattern", "pdf.fonttype": 42, "font.size": 8, "text.parse_math": False,
 }  # fmt: skip
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _A4_IN = (210.0 / 25.4, 297.0 / 25.4)
 #: A mold's name is a person's text, not mathematics between dollar signs.
-_LOOK: dict[str, Any] = {
+_LOOK: Any = {
     "svg.hashsalt": "card", "pdf.fonttype": 42, "font.family": "DejaVu Sans", "text.parse_math": False,
 }  # fmt: skip
 _SIZE = 7.6
