@@ -24,7 +24,7 @@ from oven_rig import StillLive, after_the_pull, in_the_oven, live_practice, serv
 from page_rig import plain_services
 
 #: Of the clock: a computer that has other work heats members for a second, which is then as many of the heat.
-SPEED = 20.0
+SPEED = 12.0
 HEAT_MS = 150_000
 COUNTS = """() => document.querySelector('#oven-curve .js-plotly-plot').data.filter(one => one.meta === 'grows')
     .map(one => one.x.length)"""

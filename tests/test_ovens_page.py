@@ -219,7 +219,6 @@ def test_a_card_is_accepted_in_a_browser(proposed: tuple[Shop, Proposal], tmp_pa
         expect(page.locator("#ovens-drift")).to_contain_text("It has changed")
         expect(page.locator("#ovens-proposed")).to_contain_text(REASON)
         accessible(page)
-        page.get_by_role("button", name="Dark").click()
         page.set_viewport_size({"width": 390, "height": 844})
         expect(page.locator("html")).to_have_js_property("scrollWidth", 390, timeout=60_000)
         accessible(page)

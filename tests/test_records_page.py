@@ -340,7 +340,6 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
         words = "\n".join(one.extract_text() for one in PdfReader(BytesIO(answer.body())).pages)
         for told_ in ("Review of heat 1", "Oven colder than it showed", "springback", FORMULA, "Lea (signed in"):
             assert told_ in words.replace("\n", " ")
-        page.get_by_role("button", name="Dark").click()
         page.set_viewport_size({"width": 390, "height": 844})
         expect(page.locator("html")).to_have_js_property("scrollWidth", 390, timeout=60_000)
         accessible(page)

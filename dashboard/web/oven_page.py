@@ -60,7 +60,7 @@ def _routes(server: Flask, services: Services) -> None:
 
     @server.post("/oven/do")
     @only(ROLES)
-    def do_now() -> Any:
+    def oven_do() -> Any:
         asked = request.get_json(silent=True)
         what = asked.get("what") if isinstance(asked, dict) else None
         if what in AT_THE_OVEN and not allowed({TECHNICIAN, LEAD}):

@@ -77,7 +77,7 @@ def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer)
 
     @server.post(f"{PATH}/do")
     @only(ROLES)
-    def do_now() -> Any:
+    def records_do() -> Any:
         told = request.get_json(silent=True)
         what = told.get("what") if isinstance(told, dict) else None
         if what == "correct" and not allowed(CORRECTS):
