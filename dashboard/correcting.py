@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dashboard.commands.records_options import opened
 from dashboard.handing import form_note, handed_over
@@ -13,8 +13,10 @@ from logger.clock import Clock
 from logger.heat_export import ms_of
 from logger.marks import FORM, request
 from logger.records import Correction, HeatRecord, corrected, new_id, value_of
-from logger.store import Store
 from thermal.fields import InputError
+
+if TYPE_CHECKING:
+    from logger.store import Store
 
 #: What became of a part.
 OUTCOMES = ("accepted", "failed", "discarded")

@@ -17,10 +17,10 @@ from calibration.control_chart import Base, Chart, base_of, ewma, individuals, m
 from calibration.logistic import Logistic, Refusal, logistic, refusal
 from calibration.shares import share_chart, wilson
 from dashboard.failures import failure_of
-from logger.review_rows import Margin, Tally
 
 if TYPE_CHECKING:
     from logger.records import HeatFilter
+    from logger.review_rows import Margin, Tally
     from logger.store import Store
 
 Array = NDArray[np.float64]
