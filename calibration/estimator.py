@@ -345,7 +345,8 @@ class Estimator:
             notes.append(Note("No reading of the air is believed: by the clock and the oven card alone"))
         elif heated.at_s - heated.air_s > _AIR_OLD_S:
             notes.append(Note(f"No air reading for {heated.at_s - heated.air_s:.0f} s: carried on along its course"))
-        if not any(names_of) and not trust.seen.of_role("drop_mm"):
+        drops = (trust.seen.columns[name] for name in trust.seen.of_role("drop_mm"))
+        if not any(names_of) and not any(np.isfinite(values).any() for values in drops):
             notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
         mean = weighed.update.proposal(heated.proposal).mean
         reason = likeliest(self._case, mean[: -len(EXTRAS)])
@@ -397,7 +398,7 @@ class Estimator:
 
 
 def _bubble_seen_s(case: Case, seen: Observed) -> float:
-    """Since when the bubble was seen to hang by more than a bow, s; infinity: never."""
+    """Since when a drop beyond the level that bow and zero rule was seen, or a line marked, s; infinity: never."""
     found = [event.time_s for event in seen.events if event.name in LINES]
     if case.opening_m is not None:
         bow_mm = BOW_RATIO * equivalent_radius_m(case.opening_m) * 1e3

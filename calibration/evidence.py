@@ -192,8 +192,8 @@ def _drop(seen: Observed, members: Members, column: str, radius_mm: float) -> Ev
     sensor = seen.sensor(column)
     ratio = np.clip((binned.values - (sensor.bias_k or 0.0)) / radius_mm, 0.0, LOST_RATIO)
     expected = at_time(members.time_s, members.drop_ratio, binned.at_s)
-    # As long as it neither hangs nor should, a drop says nothing: the few members that would hang by then are no
-    # straight line to learn from, and taken for one they make a cold estimate too sure of itself.
+    # Where both lie below the level, in the first half minute of many a sheet, a reading is left out: levelled off
+    # and cut at zero, its error is one-sided and small numbers say more than they know (docs/numerics.md).
     tells = (ratio > BOW_RATIO) | (np.median(expected, axis=1) > BOW_RATIO)
     if not tells.any():
         return None

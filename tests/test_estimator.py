@@ -233,3 +233,18 @@ def test_a_thermal_picture_stands_beside_the_bubbles() -> None:
     assert found.drop_measured_mm is not None
     assert width(found.thermal.core_c) > width(found.core_c)
     assert estimator(opening=True).at(seen("air", "face", opening=True), 450.0).thermal is None
+
+
+def test_a_drop_below_its_level_is_no_evidence_and_a_dead_sensor_is_said() -> None:
+    nothing = "Nothing of the sheet is measured: the interval is that of the plan"
+    heat = seen("air", "drop", opening=True)
+    # Nothing below 12 mm of this opening counts, where no member is expected to hang that far.
+    flat = replace(heat, columns=dict(heat.columns) | {"drop_mm": np.full(len(heat.time_s), 2.0)})
+    early = estimator(opening=True).at(flat.until(8.0), 8.0)
+    assert "drop_mm" not in early.used
+    assert nothing not in [note.text for note in early.notes]
+    # One that stays flat where it should hang is evidence, or doubted: never passed over.
+    late = estimator(opening=True).at(flat.until(100.0), 100.0)
+    assert "drop_mm" in {*late.used, *dict(late.set_aside)}
+    dead = replace(heat, columns=dict(heat.columns) | {"drop_mm": np.full(len(heat.time_s), np.nan)})
+    assert nothing in [note.text for note in estimator(opening=True).at(dead.until(100.0), 100.0).notes]
