@@ -137,7 +137,7 @@ class RunningHeat:
     def _of(self, record: HeatRecord, found: Sequence[HeatRecord]) -> Running:
         self._read(record)
         end_s = record.start_s + _LONGEST_S + _AFTER_S
-        marks = tuple(in_force(self._store.marks(record.bench, record.run, max(0.0, record.start_s - BEFORE_S), end_s)))
+        marks = tuple(in_force(self._store.marks(record.bench, record.run, record.start_s - BEFORE_S, end_s)))
         silent_s, now_s = self._now(record)
         return Running(
             record=record,
@@ -151,7 +151,7 @@ class RunningHeat:
 
     def _read(self, record: HeatRecord) -> None:
         """Take in the seconds that are new."""
-        from_s = max(0.0, record.start_s - BEFORE_S)
+        from_s = record.start_s - BEFORE_S
         if record.id != self._read_of or from_s < self._from_s:  # another heat, or its start was set back
             self._read_of, self._from_s, self._rows = record.id, from_s, _Rows()
         since_s = max(from_s, self._rows.last_second + 1.0)

@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
 #: Samples are read and written in pieces of this length, s: a bench records for weeks.
 _PIECE_S = 6 * 3600.0
-_LONGEST_S = 1e9
 #: The columns of a table without rows.
 _EMPTY = {
     "heats": ("number", "id"),
@@ -170,7 +169,7 @@ def _attachments(store: Store, heat: HeatRecord, folder: Path) -> list[_Row]:
 
 
 def _mark_rows(store: Store, bench: str, run: str) -> list[dict[str, Any]]:
-    marks = store.marks(bench, run, -_LONGEST_S, _LONGEST_S)
+    marks = store.marks(bench, run)
     standing = {mark.id for mark in in_force(marks)}
     return [{**asdict(mark), "utc": iso(mark.utc_ms), "in_force": mark.id in standing} for mark in marks]
 

@@ -26,7 +26,7 @@ def is_photo(one: Attachment) -> bool:
 
 def facts_of(store: Store, record: HeatRecord) -> StoredHeat:
     """A heat without its samples: marks, corrections, the file it came from."""
-    start_s = max(0.0, record.start_s - BEFORE_S)
+    start_s = record.start_s - BEFORE_S
     end_s = (record.start_s + LONGEST_S if record.end_s is None else record.end_s) + _AFTER_S
     attached = store.attachments(record.id)
     files = [one for one in attached if one.media_type == MEDIA_TYPE]

@@ -54,8 +54,8 @@ class RecorderStore(Protocol):
     def open_heats(self, bench: str | None = None) -> Sequence[HeatRecord]:
         """Heats without an end."""
 
-    def marks(self, bench: str, run: str, from_s: float = 0.0, to_s: float = float("inf")) -> Sequence[Mark]:
-        """Marks of a stretch of a run."""
+    def marks(self, bench: str, run: str) -> Sequence[Mark]:
+        """Marks of a run."""
 
     def thin(self, bench: str, run: str, before_s: float) -> int:
         """Thin the samples outside of heats."""

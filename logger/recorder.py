@@ -33,8 +33,6 @@ from logger.spool import Entry, Spool
 
 #: A start may be set back by 30 minutes, and the 30 minutes before it stay whole.
 WHOLE_S, THIN_EVERY_S = SET_BACK_S + 1800.0, 600.0
-#: Later than the end of any run, s.
-FOR_EVER_S = 1e9
 #: What went wrong on the wires is told once in this time, s, in one mark a source.
 FAULTS_EVERY_S = 60.0
 #: Marks that nobody made: of links, faults and the machine's clock.
@@ -263,7 +261,7 @@ class Recorder:
     def _remember_marks(self, store: RecorderStore) -> None:
         """Ids of marks that an interrupted run stored, but had no time to take out of the mailbox."""
         for run in store.open_runs(self._bench.id):
-            self._done |= {mark.id for mark in store.marks(run.bench, run.id, -FOR_EVER_S, FOR_EVER_S)}
+            self._done |= {mark.id for mark in store.marks(run.bench, run.id)}
 
     def _early_requests(self) -> list[tuple[Request, float]]:
         """What was asked before the recorder started, placed by UTC."""

@@ -144,6 +144,9 @@ def test_marks_and_what_takes_them_back(store: Store) -> None:
     assert store.marks(BENCH, RUN, 5.0, 6.0) == [door, undo]
     assert store.marks(BENCH, RUN) == [door, undo]
     assert store.marks(BENCH, RUN, 5.26, 59.0) == []
+    ago = Mark(id_of(3), BENCH, RUN, -12.0, BEGAN_MS - 12000, "door", "AB", "before the recorder was started")
+    store.add([], [ago])
+    assert store.marks(BENCH, RUN) == [ago, door, undo]
 
 
 # ---------------------------------------------------------------- heats

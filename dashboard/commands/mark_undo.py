@@ -93,7 +93,7 @@ def _last(place: StorePlace, bench: str, name: str, wait: Clock | None) -> str |
 
 def _standing(kept: Store, bench: str, run: str) -> list[Mark]:
     """What people, buttons and the door marked, in order of time, without what was taken back."""
-    marks = kept.marks(bench, run, -_EVER, _EVER)
+    marks = kept.marks(bench, run)
     return [one for one in in_force(marks) if not one.of_machine and one.name != FORM and one.run == run]
 
 
@@ -122,7 +122,7 @@ def _words(place: StorePlace, bench: str, wanted: Request, clock: Clock) -> str:
 
 def _mark_of(kept: Store, bench: str, id: str) -> Mark | None:
     """A mark by its id, looked for in the newest run first."""
-    marks = (one for run in kept.runs(bench)[::-1] for one in kept.marks(bench, run.id, -_EVER, _EVER))
+    marks = (one for run in kept.runs(bench)[::-1] for one in kept.marks(bench, run.id))
     return next((one for one in marks if one.id == id), None)
 
 
