@@ -185,7 +185,7 @@ class Units:
             return metric
         inches = length_mm / 25.4
         fraction = _sixteenths(inches) if inches > 0.0 else None
-        return f"{fraction or _plain(inches, 3 if size < 254.0 else 2)} in ({metric})"
+        return f"{fraction or _plain(inches, 3 if size < 25.4 else 2)} in ({metric})"
 
     @staticmethod
     def seconds(seconds: float) -> str:

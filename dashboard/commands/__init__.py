@@ -26,8 +26,8 @@ for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 #: Subcommand -> the module below this package that holds a click command of the same name.
 SUBCOMMANDS = (
-    "backup", "bench", "calibrate", "check", "choose", "drift", "export", "heats", "import", "mark", "ovens", "plan",
-    "polymers", "ports", "practice", "review", "sensors", "survey", "trends", "watch",
+    "backup", "bench", "calibrate", "check", "choose", "drift", "export", "heats", "import", "mark", "ovens", "pages",
+    "plan", "polymers", "ports", "practice", "review", "sensors", "survey", "trends", "watch",
 )  # fmt: skip
 
 

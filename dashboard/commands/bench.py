@@ -8,7 +8,7 @@ import click
 
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.live_view import Looking, look
-from dashboard.commands.pages_run import access_options, asked_access, page_options, show_pages
+from dashboard.commands.pages_run import access_options, asked_access, show_pages, terminal_or_page_options
 from dashboard.shop import open_shop
 from dashboard.units import Units
 from thermal.fields import InputError
@@ -23,7 +23,7 @@ from thermal.fields import InputError
 @click.option("--store", metavar="URL", help="sqlite:///FILE or postgresql+psycopg://...  [default: the shop's]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
 @click.option("--json", "as_json", is_flag=True, help="As text, with one JSON object at the end, units in the keys.")
-@page_options
+@terminal_or_page_options
 @access_options
 def bench(
     bench_files: tuple[Path, ...], for_s: float | None, speed: float, units: str | None, no_record: bool,
@@ -62,6 +62,7 @@ def bench(
             show_pages(
                 benches,
                 workshop,
+                benches[0].place,
                 clock,
                 access,
                 workers,

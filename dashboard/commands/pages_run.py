@@ -1,4 +1,4 @@
-"""The pages of benches that are recorded, from the start of a command to Ctrl-C."""
+"""The pages, with benches that are recorded or without, from the start of a command to Ctrl-C."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from thermal.fields import InputError
 if TYPE_CHECKING:
     from dashboard.live_bench import LiveBench
     from dashboard.shop import Shop
+    from dashboard.store_place import StorePlace
     from dashboard.web.access import Access
     from dashboard.web.serve import PageServer
     from dashboard.web.services import Services
@@ -31,15 +32,19 @@ _TURN_S = 0.2
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
+_PORT = click.option("--port", type=int, metavar="NUMBER", help="Of the pages.  [default: 8321, or a free one]")
+_NO_BROWSER = click.option("--no-browser", is_flag=True, help="Open none: only say the address.")
+_TERMINAL = click.option("--terminal", is_flag=True, help="Show it as text here, without pages.")
+
+
 def page_options(command: _F) -> _F:
+    """Add --no-browser and --port."""
+    return _NO_BROWSER(_PORT(command))
+
+
+def terminal_or_page_options(command: _F) -> _F:
     """Add --terminal, --no-browser and --port."""
-    for option in (
-        click.option("--port", type=int, metavar="NUMBER", help="Of the pages.  [default: 8321, or a free one]"),
-        click.option("--no-browser", is_flag=True, help="Open none: only say the address."),
-        click.option("--terminal", is_flag=True, help="Show it as text here, without pages."),
-    ):
-        command = option(command)
-    return command
+    return _TERMINAL(page_options(command))
 
 
 def access_options(command: _F) -> _F:
@@ -68,6 +73,7 @@ def asked_access(
 def show_pages(
     benches: Sequence[LiveBench],
     shop: Shop,
+    place: StorePlace,
     clock: Clock,
     access: Access,
     workers: Workers,
@@ -81,10 +87,10 @@ def show_pages(
     """Record and serve until Ctrl-C, or until the time is over; then say in short what was done.
 
     Args:
-        clock: of the benches. workers: for what takes long. any_port: another one will do where the port is taken.
-        browser: open one. for_s: how
-        long, s of that clock. start: called just before recording begins. accounts_in: folder of the accounts of
-        people; None: nobody signs in.
+        benches: none: pages of plans, records and ovens alone. place: of the records. clock: of the benches.
+        workers: for what takes long. any_port: another one will do where the port is taken. browser: open one.
+        for_s: how long, s of that clock. start: called just before recording begins. accounts_in: folder of the
+        accounts of people; None: nobody signs in.
     """
     from dashboard.live_service import Live
     from dashboard.web.accounts import FILE, Accounts
@@ -94,16 +100,16 @@ def show_pages(
     from logger.clock import SystemClock
 
     machine = SystemClock()
-    live = Live(benches, shop, lambda: machine.utc().astimezone().date(), machine, workers.settle)
+    today = Services(shop, clock=machine).today
+    live = Live(benches, shop, today, machine, workers.settle) if benches else None
     accounts = None if accounts_in is None else Accounts(accounts_in / FILE, machine)
-    services = Services(
-        shop, Planner(workers.do), clock=machine, accounts=accounts, live=live, place=benches[0].place
-    )  # fmt: skip
+    services = Services(shop, Planner(workers.do), clock=machine, accounts=accounts, live=live, place=place)
     try:
         server = _server(services, access, any_port)
         with server:
             start()
-            live.start()
+            if live is not None:
+                live.start()
             for line in opening_words(services, server):
                 click.echo(line)
             if browser:
@@ -113,8 +119,9 @@ def show_pages(
             with suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to end this
                 _wait(clock, for_s, benches)
     finally:
-        live.stop()
-    for line in closing_words(live, Units("us" if shop.units == "us" else "metric")):
+        if live is not None:
+            live.stop()
+    for line in closing_words(live, Units("us" if shop.units == "us" else "metric")) if live is not None else ():
         click.echo(line)
 
 

@@ -10,7 +10,7 @@ import click
 from dashboard.commands.asked import SECONDS, SPEED, checked
 from dashboard.commands.keys import TypedWords
 from dashboard.commands.live_view import Looking, look
-from dashboard.commands.pages_run import asked_access, page_options, show_pages
+from dashboard.commands.pages_run import asked_access, show_pages, terminal_or_page_options
 from dashboard.practice_bench import (
     CHANNEL_NAMES,
     DEFAULT_GAUGE_MM,
@@ -66,7 +66,7 @@ pullcue practice --fault open:tc_3@120+30 --fault cable@200 --for 300 --speed 60
 @click.option("--store", metavar="URL", help="Where to record.  [default: the practice oven's records]")
 @click.option("--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop.")
 @click.option("--json", "as_json", is_flag=True, help="As text, with one JSON object at the end, units in the keys.")
-@page_options
+@terminal_or_page_options
 def practice(
     speed: float,
     seed: int,
@@ -136,6 +136,7 @@ def practice(
             show_pages(
                 [live],
                 workshop,
+                place,
                 clock,
                 asked_access(port),
                 workers,
