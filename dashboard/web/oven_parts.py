@@ -85,7 +85,7 @@ def marks() -> list[Any]:
             className="over",
         ),
         html.Div(buttons, className="marks"),
-        html.Div([html.Span("It was", className="it-was", id="oven-it-was"), *ago], className="chips", role="group",
+        html.Div([html.Span("It was", className="it-was", id="oven-it-was"), *ago], className="ago", role="group",
                  **attributes(aria_labelledby="oven-it-was")),
         html.H3("Marked"),
         html.Ol(id="oven-marked", className="marked"),
