@@ -1,4 +1,4 @@
-"""`pullcue practice` as a person starts it: the same path as a real board, in a process of its own."""
+"""`pullcue practice`: the same path as a real board, from the bytes of a line on."""
 
 from __future__ import annotations
 
@@ -21,17 +21,13 @@ from logger.practice_faults import fault_of
 COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import main; main()"]
 
 
-def in_process(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *words], capture_output=True, text=True, encoding="utf-8", timeout=60)
-
-
 def run(*words: str) -> Result:
     return CliRunner().invoke(pullcue, ["practice", *words])
 
 
 def as_json(*words: str) -> dict[str, Any]:
-    result = in_process("practice", *words, "--json")
-    assert (result.returncode, result.stderr) == (0, "")
+    result = run(*words, "--json")
+    assert (result.exit_code, result.stderr) == (0, "")
     content: dict[str, Any] = json.loads(result.stdout)
     return content
 
@@ -92,18 +88,16 @@ def test_marks_do_not_travel_over_a_noisy_line() -> None:
 
 
 def test_lines_where_there_is_no_terminal() -> None:
-    result = in_process(
-        "practice", "--terminal", "--for", "40", "--speed", "60", "--scenario", "quiet-day", "--units", "us"
-    )
+    result = run("--terminal", "--for", "40", "--speed", "60", "--scenario", "quiet-day", "--units", "us")
     lines = result.stdout.splitlines()
-    assert (result.returncode, result.stderr) == (0, "")
+    assert (result.exit_code, result.stderr) == (0, "")
     assert lines[0].startswith("Practice oven north at socket://127.0.0.1:")
     assert any("air_upper" in line and "°F" in line for line in lines[1:-2])
     assert lines[-1] == "core: hidden; only the scoring of the pull may read it"
 
 
 def test_doubt_of_a_value_is_shown() -> None:
-    result = in_process("practice", "--terminal", "--for", "120", "--speed", "60", "--scenario", "crossed-plugs")
+    result = run("--terminal", "--for", "120", "--speed", "60", "--scenario", "crossed-plugs")
     assert "face_upper 18" in result.stdout  # the air's 182 °C
     assert "°C (?)" in result.stdout
     assert "are the two plugs swapped?" in result.stdout
