@@ -32,8 +32,11 @@ _MEMORY, _ROOM = Path("/dev/shm"), 4_000_000_000
 _FILES = tempfile.TemporaryDirectory(
     prefix="pullcue-tests-",
     # Every second recorded waits for the disk, most of the time that tests of records take. A sync is done and counted
-    # in memory too, and what it is worth is told by power cuts played back from a trace, not by its slowness.
-    dir=_MEMORY if _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free > _ROOM else None,
+    # in memory too, and what it is worth is told by power cuts played back from a trace, not by its slowness. Faults in
+    # their full size are for the disk.
+    dir=_MEMORY
+    if not os.environ.get("PULLCUE_FULL_FAULTS") and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free > _ROOM
+    else None,
     ignore_cleanup_errors=True,
 )
 os.chmod(_FILES.name, 0o711)  # the tests' PostgreSQL has a user of its own
