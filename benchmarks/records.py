@@ -120,7 +120,7 @@ def main() -> None:
         if programs is None:
             print("\nPostgreSQL is not installed: left out")
             return
-        server = postgres_server.Postgres(programs)
+        server = postgres_server.Postgres(programs, synced=True)
         try:
             measure("PostgreSQL", server.url("many"), folder, asked.heats, asked.times)
         finally:

@@ -255,6 +255,8 @@ class PracticeOven:
         if self._in_s is None:
             return
         inside = self._knots >= self._in_s
+        if self._pulled_s is not None:  # from then on the sheet that cools is asked for
+            inside &= self._knots <= self._pulled_s + 2.0 * _KNOT_S
         time_s = self._knots[inside]
         upper, lower = self._air(time_s)
         driven = MeasuredAir(time_s - self._in_s, upper, lower, self._walls[inside])

@@ -25,6 +25,8 @@ APPLICATION_ID = 0x50756C6C
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _SQLITE_HEAD = b"SQLite format 3\x00"
 _DRIVER = "postgresql+psycopg"
+#: How long a file that another program has locked is waited for before it is looked through, s.
+_PATIENCE_S = 5.0
 
 
 def parsed(url: str) -> URL:
@@ -193,7 +195,7 @@ def _quick_check(path: Path) -> list[str]:
 def _complaints(uri: str, path: Path) -> list[str]:
     try:
         # Read only: a connection that may write would bring the log into a damaged file when it closes.
-        with closing(sqlite3.connect(uri, uri=True, timeout=5.0)) as connection:
+        with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
             ours = connection.execute("PRAGMA application_id").fetchone()[0]
             tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
             if tables and ours != APPLICATION_ID:

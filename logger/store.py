@@ -212,9 +212,7 @@ class Store:
             size, benches = connection.execute(query.join(runs, runs.c.seq == newest.c.run)).one()
             return None if size is None else (float(size), benches)
 
-    def marks(
-        self, bench: str, run: str, from_s: float = float("-inf"), to_s: float = float("inf")
-    ) -> list[Mark]:
+    def marks(self, bench: str, run: str, from_s: float = float("-inf"), to_s: float = float("inf")) -> list[Mark]:
         """Marks of a stretch, both ends included, in order of time, with those that take one of them back.
 
         Of a whole run when no stretch is given: what was marked as 'so long ago' may lie before the run began.

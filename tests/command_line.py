@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import functools
+import tempfile
+from pathlib import Path
+
 from click.testing import CliRunner, Result
 
 from dashboard.commands import pullcue
+from dashboard.shop import DEMO_FOLDER
 
 
 def run(*words: str) -> Result:
@@ -24,3 +29,17 @@ def refused(*words: str) -> str:
     assert result.exit_code == 2, result.output
     assert result.stderr.count("\n") == 1
     return result.stderr
+
+
+def demo_store(path: Path) -> str:
+    """A new store in this file with the three demo heats, imported once."""
+    path.write_bytes(_imported())
+    return str(path)
+
+
+@functools.cache
+def _imported() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "shop.sqlite"
+        ok("import", str(DEMO_FOLDER / "heats"), "--store", str(path))
+        return path.read_bytes()

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import hypothesis
@@ -24,10 +26,27 @@ hypothesis.settings.load_profile("ci" if IN_CI else "here")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+#: A folder in the memory of Linux, and the room there that makes it ours, bytes.
+_MEMORY, _ROOM = Path("/dev/shm"), 4_000_000_000
+#: All files that tests and programs that they start put into the folder for such.
+_FILES = tempfile.TemporaryDirectory(
+    prefix="pullcue-tests-",
+    # Every second recorded waits for the disk, most of the time that tests of records take. A sync is done and counted
+    # in memory too, and what it is worth is told by power cuts played back from a trace, not by its slowness. Faults in
+    # their full size are for the disk.
+    dir=_MEMORY
+    if not os.environ.get("PULLCUE_FULL_FAULTS") and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free > _ROOM
+    else None,
+    ignore_cleanup_errors=True,
+)
+os.chmod(_FILES.name, 0o711)  # the tests' PostgreSQL has a user of its own
+tempfile.tempdir = os.environ["TMPDIR"] = _FILES.name
+
 os.environ.pop("PULLCUE_SHOP", None)
 #: What the practice oven records in tests goes here, away from the records of whoever runs them.
-_DATA = tempfile.TemporaryDirectory(prefix="pullcue-tests-", ignore_cleanup_errors=True)
-os.environ["PULLCUE_DATA"] = _DATA.name
+os.environ["PULLCUE_DATA"] = tempfile.mkdtemp(prefix="data-")
+#: Programs are started by the dozen: what one has compiled serves the next.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture(scope="module")

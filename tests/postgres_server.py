@@ -23,17 +23,24 @@ def programs() -> Path | None:
 
 
 class Postgres:
-    """One server. It refuses to run as root, so that root starts it as user postgres."""
+    """One server. It refuses to run as root, so that root starts it as user postgres.
 
-    def __init__(self, bin_folder: Path) -> None:
-        self._bin = bin_folder
+    Args:
+        bin_folder: of its programs.
+        synced: whether it waits for the disk. What it was told is kept through its own sudden end without that, and no
+            test takes the power from it; a measurement of its speed needs it.
+    """
+
+    def __init__(self, bin_folder: Path, synced: bool = False) -> None:
+        self._bin, self._synced = bin_folder, "on" if synced else "off"
         self.folder = Path(tempfile.mkdtemp(prefix="pullcue-pg-"))
         self._as: dict[str, str] = {}
         if os.name == "posix" and os.getuid() == 0:
             shutil.chown(self.folder, "postgres")
             self._as = {"user": "postgres"}
         self._data = self.folder / "data"
-        self._run("initdb", "-D", str(self._data), "-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-locale")
+        words = ("-D", str(self._data), "-U", "postgres", "-A", "trust", "-E", "UTF8", "--no-locale", "--no-sync")
+        self._run("initdb", *words)
         self.start()
 
     def _run(self, program: str, *words: str) -> None:
@@ -55,7 +62,7 @@ class Postgres:
 
         After an immediate stop, processes of the old server may still be going, and it refuses to start beside them.
         """
-        options = f"-c listen_addresses='' -k {self.folder} -c max_connections=50"
+        options = f"-c listen_addresses='' -k {self.folder} -c max_connections=50 -c fsync={self._synced}"
         words = ("-D", str(self._data), "-w", "-t", "240", "-l", str(self.folder / "log"), "-o", options, "start")
         for left in reversed(range(10)):
             try:
@@ -76,11 +83,11 @@ class Postgres:
         for pid in (first, *map(int, children)):
             os.kill(pid, getattr(signal, f"SIG{name}"))
 
-    def url(self, name: str) -> str:
-        """Of a database, which is made empty if need be."""
+    def url(self, name: str, like: str = "template1") -> str:
+        """Of a new database, a copy of another to which nobody is connected; without a name of it an empty one."""
         admin = create_engine(self._url("postgres"), isolation_level="AUTOCOMMIT")
         with admin.connect() as connection:
-            connection.execute(text(f'CREATE DATABASE "{name}"'))
+            connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{like}"'))
         admin.dispose()
         return self._url(name)
 

@@ -45,7 +45,7 @@ class ScriptedSource:
         bench: Bench,
         clock: ManualClock,
         values: Callable[[float], Sequence[float]] | None = None,
-        rate_hz: int = RATE_HZ,
+        rate_hz: float = RATE_HZ,
         id: str = "board",
     ) -> None:
         self.id, self._clock = id, clock
@@ -269,7 +269,7 @@ class Rig:
     values: Callable[[float], Sequence[float]] | None = None
     zone: str = "+01:00 CET"
     boot_extra_s: float | None = None
-    rate_hz: int = RATE_HZ
+    rate_hz: float = RATE_HZ
     own_thread: bool = False
 
     def start(self) -> Rig:

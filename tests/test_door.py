@@ -56,8 +56,7 @@ def practice(oven: str, traits: Traits = PLAIN, seed: int = 1) -> PracticeOven:
     return PracticeOven(practice_case(SHOP, "pp-homopolymer", 6.0, oven, 22.0), 22.0, seed, traits)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("name", ["north", "south", "ember"])
+@pytest.mark.parametrize(("name", "seed"), [("north", 1), ("south", 2), ("ember", 3)])
 def test_practice_oven_sheet_in_look_and_sheet_out(name: str, seed: int) -> None:
     oven = practice(name, seed=seed)
     oven.put_in(100.0)

@@ -357,8 +357,8 @@ def test_any_bytes_are_one_sentence_or_a_heat_that_can_be_copied(
 
 
 def test_a_long_heat_is_read_in_a_moment(path: Path) -> None:
-    # Three hours at ten samples a second, eight sensors: 1 s is the promise, 3 s the limit when busy.
-    rows = 100_000
+    # For three hours at ten samples a second, eight sensors: 1 s is the promise, 3 s the limit when busy; a third here.
+    rows = 33_000
     columns = {f"core_{k}_c": np.linspace(20.0, 180.0 + k, rows) for k in range(8)}
     heat = Heat(time_s=np.arange(rows) / 10.0, columns=columns)
     write_heat(heat, path)
@@ -366,4 +366,4 @@ def test_a_long_heat_is_read_in_a_moment(path: Path) -> None:
     again = read_heat(path)
     spent_s = time.process_time() - start
     assert again == heat
-    assert spent_s < 3.0
+    assert spent_s < 1.0

@@ -355,7 +355,7 @@ def run_slow_line(late_address: int, late_s: float, duration_s: float) -> tuple[
 
 
 @pytest.mark.parametrize("late_address", [0, 10])
-@pytest.mark.parametrize("late_s", [0.6, 0.7, 0.9, 1.05, 1.5, 2.9])
+@pytest.mark.parametrize("late_s", [0.6, 0.9, 1.05, 2.9])
 def test_a_late_answer_on_a_serial_line_is_never_another_channels(late_address: int, late_s: float) -> None:
     """An RTU answer bears no address (MODBUS over Serial Line V1.02, 2.5.1): both answers here look the same."""
     found, line = run_slow_line(late_address, late_s, 10.0)

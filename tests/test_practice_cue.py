@@ -16,7 +16,7 @@ from logger.clock import ManualClock
 from logger.readings import BenchReader
 from thermal.window import limits
 
-PULL_S = 700.0
+PULL_S = 400.0
 
 
 class _Silent:

@@ -132,11 +132,11 @@ def test_cable_pulled_and_put_back() -> None:
 
 def test_cable_pulled_a_hundred_times() -> None:
     pulls = [
-        f"cable@{20.0 + 15.0 * i + 7.0 * math.sin(i):.2f}+{0.4 + 3.0 * abs(math.cos(3 * i)):.2f}" for i in range(100)
+        f"cable@{20.0 + 10.0 * i + 2.0 * math.sin(i):.2f}+{0.4 + 3.0 * abs(math.cos(3 * i)):.2f}" for i in range(100)
     ]
-    watched = Watched(pulls).until(1600.0)
+    watched = Watched(pulls).until(1100.0)
     assert watched.line.opened >= 100
-    assert watched.states("face_upper", 1550.0, 1600.0) == {"ok"}
+    assert watched.states("face_upper", 1050.0, 1100.0) == {"ok"}
     assert_never_invented(watched)
 
 

@@ -218,23 +218,23 @@ def test_store_down_from_the_start_and_run_ended_while_down(tmp_path: Path) -> N
     )
 )
 def test_any_interleaving_of_failures(tmp_path_factory: pytest.TempPathFactory, faults: list[tuple[str, int]]) -> None:
-    rig = Rig(tmp_path_factory.mktemp("spool")).start()
+    rig = Rig(tmp_path_factory.mktemp("spool"), rate_hz=2).start()
     expected: dict[str, list[tuple[int, float]]] = {}
     for kind, duration_s in faults:
         rig.store.down = kind in ("down", "both")
         rig.spool.full = kind in ("full", "both")
         rig.store.lose_answer = kind == "answer"
         rig.store.fail_next = 1 if kind == "one call" else 0
-        rig.run(duration_s)
+        rig.run(duration_s, 0.5)
         if kind == "kill":
             killed, acknowledged = rig.run_id, rig.store.samples(rig.run_id)
             acknowledged += samples_of([block for _, entry in rig.spool.pending() for block in entry.blocks])
             rig.kill()
-            rig = Rig(rig.folder, store=rig.store, clock=rig.clock).start()
+            rig = Rig(rig.folder, store=rig.store, clock=rig.clock, rate_hz=2).start()
             expected[killed] = sorted(set(acknowledged))
     rig.store.down = rig.spool.full = rig.store.lose_answer = False
     rig.store.fail_next = 0
-    rig.run(25.0)
+    rig.run(25.0, 0.5)
     rig.recorder.close()
     rig.must_be_whole()
     for killed, samples in expected.items():
@@ -489,11 +489,11 @@ def test_second_start_without_a_pull_closes_the_first_heat_as_aborted(rig: Rig) 
 
 
 def test_thinning_stays_an_hour_before_the_start_of_the_open_heat(tmp_path: Path) -> None:
-    rig = Rig(tmp_path, rate_hz=1).start()
-    rig.run(4205.0, 1.0)
+    rig = Rig(tmp_path, rate_hz=0.2).start()
+    rig.run(4205.0, 5.0)
     assert rig.store.thinned == [pytest.approx(4200.0 - 3600.0, abs=2.0)]
     rig.recorder.mark(request("start", 0))
-    rig.run(1800.0, 1.0)
+    rig.run(1800.0, 5.0)
     # It may be set back by 30 minutes, and has the 30 minutes before it then, too.
     assert rig.store.thinned[1:] == [pytest.approx(4205.0 - 3600.0)] * 3
     rig.recorder.close()
@@ -507,8 +507,8 @@ def test_heat_by_the_door_alone(tmp_path: Path) -> None:
             face -= 40.0 * (1.0 - exp(-(at_s - 900.0) / 20.0))
         return [183.0 - fallen, 180.0 - fallen, face, face - 1.0]
 
-    rig = Rig(tmp_path, values=values).start()
-    rig.run(1100.0, 0.5)
+    rig = Rig(tmp_path, values=values, rate_hz=1).start()
+    rig.run(1100.0, 1.0)
     (heat,) = rig.store.heats.values()
     assert heat.state == "finished"
     assert heat.start_s == pytest.approx(60.0, abs=5.0)

@@ -18,6 +18,7 @@ import pytest
 
 import postgres_server
 from logger.clock import SystemClock
+from logger.keeper import Kept
 from logger.marks import request
 from logger.readings import BenchReader
 from logger.recorder import Recorder
@@ -26,7 +27,7 @@ from logger.store import Store, open_store
 from recorder_rig import FULL, ScriptedSource, bench_of, samples_of
 
 HERE = Path(__file__).parent
-LOCKED_S, STOPPED_S = (30.0, 60.0) if FULL else (2.5, 3.0)
+LOCKED_S, STOPPED_S = (30.0, 60.0) if FULL else (2.5, 2.5)
 STEP_S = 0.05
 #: A round waits 0.05 s and writes to this disk; a store that does not answer holds it up by a second and more.
 ROUND_AT_MOST_S = 0.8
@@ -63,6 +64,13 @@ class Live:
             self.unsaved, self.spooled = max(self.unsaved, kept.unsaved), max(self.spooled, kept.spooled)
             self.words.add(kept.trouble)
 
+    def run_until(self, there: Callable[[Kept], bool], at_most_s: float) -> None:
+        """Go on, a moment at a time, until what is kept looks so."""
+        end_s = time.monotonic() + at_most_s
+        while not there(self.recorder.kept()):
+            assert time.monotonic() < end_s, self.recorder.kept()
+            self.run(STEP_S)
+
     def must_be_whole(self) -> None:
         self.recorder.close()
         store = self.open()
@@ -90,7 +98,8 @@ def recording(tmp_path: Path) -> Iterator[Callable[[str], Live]]:
 
 def test_a_store_locked_by_another_program(recording: Callable[[str], Live], tmp_path: Path) -> None:
     live = recording(f"sqlite:///{tmp_path / 'store.sqlite'}")
-    live.run(1.5)
+    live.run_until(lambda kept: not kept.spooled, 10.0)
+    live.run(0.5)
     other = sqlite3.connect(tmp_path / "store.sqlite", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     live.run(LOCKED_S)
@@ -98,7 +107,7 @@ def test_a_store_locked_by_another_program(recording: Callable[[str], Live], tmp
     other.close()
     assert live.spooled >= LOCKED_S - 2.0
     assert any("locked" in words for words in live.words)
-    live.run(1.0)
+    live.run(0.5)
     live.must_be_whole()
 
 
@@ -106,15 +115,16 @@ def test_a_server_stopped_under_a_running_recorder(
     postgresql: postgres_server.Postgres, recording: Callable[[str], Live]
 ) -> None:
     live = recording(postgresql.url("stopped"))
-    live.run(2.0)
+    live.run(1.2)
     live.recorder.mark(request("start", 0))
+    live.run_until(lambda kept: not kept.spooled, 10.0)
     with _in_background(lambda: postgresql.stop("immediate")):
         live.run(STOPPED_S)
     assert any("the store does not take what is recorded" in words for words in live.words)
     assert live.spooled >= STOPPED_S - 2.0
     with _in_background(postgresql.start):
-        live.run(2.0)
-    live.run(12.0 if FULL else 6.0)  # the store is tried every 10 s at least
+        live.run(0.5)
+    live.run_until(lambda kept: kept.trouble == "", 30.0)  # the store is tried every 10 s at least
     live.recorder.mark(request("pulled", 0))
     live.must_be_whole()
 
@@ -135,13 +145,14 @@ class _in_background:
 def test_a_server_that_does_not_answer(postgresql: postgres_server.Postgres, recording: Callable[[str], Live]) -> None:
     # Its processes stand still, as a machine that hangs does: no error comes, a call just lasts.
     live = recording(postgresql.url("hung"))
-    live.run(1.5)
+    live.run(1.2)
+    live.run_until(lambda kept: not kept.spooled, 10.0)
     postgresql.signal("STOP")
     try:
         live.run(3.0)
     finally:
         postgresql.signal("CONT")
-    live.run(3.0)
+    live.run_until(lambda kept: not kept.spooled, 30.0)
     live.must_be_whole()
     assert live.spooled >= 2
 

@@ -28,7 +28,7 @@ from logger.spool import Entry, Spool, _frame
 from logger.store import Store, open_store
 from recorder_rig import FULL, ScriptedSource, bench_of, samples_of
 
-KILLS = 200 if FULL else 6
+KILLS = 200 if FULL else 4
 
 
 class Noting(Spool):

@@ -48,7 +48,8 @@ def test_a_recorder_keeps_the_store_it_writes_though_that_is_damaged(store: Path
     FileLock(store.parent / "spool" / "north-bench" / "lock", "it was not let go of").close()
 
 
-def test_a_store_that_is_locked_is_not_exchanged(store: Path) -> None:
+def test_a_store_that_is_locked_is_not_exchanged(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.engine._PATIENCE_S", 0.1)
     with sqlite3.connect(store, isolation_level=None) as other:
         other.execute("PRAGMA locking_mode = EXCLUSIVE")
         other.execute("BEGIN EXCLUSIVE")

@@ -9,15 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from dashboard.commands import pullcue
-from dashboard.shop import DEMO_FOLDER
+from command_line import demo_store, run
 from logger.store import Store
-
-
-def run(*words: str) -> Result:
-    return CliRunner().invoke(pullcue, list(words))
 
 
 def as_json(*words: str, code: int = 0) -> Any:
@@ -28,9 +22,7 @@ def as_json(*words: str, code: int = 0) -> Any:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
-    path = tmp_path / "shop.sqlite"
-    as_json("import", str(DEMO_FOLDER / "heats"), "--store", str(path))
-    return path
+    return Path(demo_store(tmp_path / "shop.sqlite"))
 
 
 def damage(path: Path) -> bytes:
@@ -107,7 +99,8 @@ def test_refused(words: tuple[str, ...], said: str, store: Path, tmp_path: Path)
     assert "secret" not in result.output
 
 
-def test_a_file_that_is_no_store_is_saved_as_empty_at_most(tmp_path: Path) -> None:
+def test_a_file_that_is_no_store_is_saved_as_empty_at_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.copies._MOST_PROBES", 6_000)  # the file is small
     path = tmp_path / "x.sqlite"
     path.write_bytes(os.urandom(5000))
     before = path.read_bytes()

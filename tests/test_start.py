@@ -103,6 +103,7 @@ def test_what_did_not_run_is_listed_and_fails_in_ci(
         "import pytest\ndef test_page():\n    pytest.skip('no chromium')\ndef test_sum():\n    pass\n"
     )
     monkeypatch.setenv("CI", ci)
+    monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")  # they take longer to load than the rest
     result = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"],
         cwd=tmp_path,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import platform
 import re
+import shutil
 import subprocess
 import sys
 import threading
@@ -22,6 +24,7 @@ import postgres_server
 from logger.records import (
     NOT_SAMPLED,
     BenchHeld,
+    Block,
     Correction,
     HeatFilter,
     HeatForm,
@@ -46,9 +49,36 @@ def new_url(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[], str]
     return lambda: postgresql.url(f"db_{new_id()}")
 
 
+@pytest.fixture(scope="module")
+def empty_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A new store, to be copied: making its tables takes longer than most tests of it."""
+    path = tmp_path_factory.mktemp("empty") / "store.db"
+    open_store(f"sqlite:///{path}").close()
+    return path
+
+
+@pytest.fixture(scope="module")
+def empty_database(postgresql: postgres_server.Postgres) -> str:
+    """The same in PostgreSQL: a name of a database."""
+    open_store(postgresql.url("empty")).close()
+    return "empty"
+
+
+def copied(request: pytest.FixtureRequest, like: str, target: str) -> str:
+    """The URL of a copy of a database that nobody has open."""
+    if like.startswith("sqlite"):
+        shutil.copyfile(like.removeprefix("sqlite:///"), target.removeprefix("sqlite:///"))
+        return target
+    postgresql: postgres_server.Postgres = request.getfixturevalue("postgresql")
+    return postgresql.url(f"db_{new_id()}", like.partition("?")[0].rpartition("/")[2])
+
+
 @pytest.fixture
-def url(new_url: Callable[[], str]) -> str:
-    return new_url()
+def url(request: pytest.FixtureRequest, new_url: Callable[[], str]) -> str:
+    """Of a new store, empty, with its tables."""
+    if request.node.callspec.params["new_url"] == "postgresql":
+        return copied(request, request.getfixturevalue("empty_database"), "")
+    return copied(request, f"sqlite:///{request.getfixturevalue('empty_file')}", new_url())
 
 
 @pytest.fixture
@@ -189,40 +219,49 @@ def test_what_cannot_be_of_a_heat_is_refused_with_the_value(store: Store) -> Non
         store.move_start(heat.id, float("nan"), "AB", "")
 
 
-@pytest.mark.parametrize(
-    "statement",
-    [
-        "UPDATE heats SET outcome = 'good' WHERE number = 1",
-        "DELETE FROM heats WHERE number = 1",
-        "UPDATE heats SET number = 9 WHERE state = 'open'",
-        "UPDATE blocks SET utc_ms = 0",
-        "DELETE FROM blocks WHERE second = 12",
-        "DELETE FROM blocks WHERE second = 0",  # within 30 minutes before a start
-        "UPDATE marks SET note = 'x'",
-        "DELETE FROM marks",
-        "UPDATE corrections SET who = 'x'",
-        "DELETE FROM corrections",
-        "UPDATE attachments SET name = 'x'",
-        "DELETE FROM attachments",
-        "UPDATE start_moves SET who = 'x'",
-        "DELETE FROM start_moves",
-        "UPDATE chain SET content = 'x'",
-        "DELETE FROM chain",
-        "UPDATE column_sets SET names = '[]'",
-        "DELETE FROM runs",
-        "UPDATE runs SET bench = 'x'",
-    ],
+FINAL = (
+    "UPDATE heats SET outcome = 'good' WHERE number = 1",
+    "DELETE FROM heats WHERE number = 1",
+    "UPDATE heats SET number = 9 WHERE state = 'open'",
+    "UPDATE blocks SET utc_ms = 0",
+    "DELETE FROM blocks WHERE second = 12",
+    "DELETE FROM blocks WHERE second = 0",  # within 30 minutes before a start
+    "UPDATE marks SET note = 'x'",
+    "DELETE FROM marks",
+    "UPDATE corrections SET who = 'x'",
+    "DELETE FROM corrections",
+    "UPDATE attachments SET name = 'x'",
+    "DELETE FROM attachments",
+    "UPDATE start_moves SET who = 'x'",
+    "DELETE FROM start_moves",
+    "UPDATE chain SET content = 'x'",
+    "DELETE FROM chain",
+    "UPDATE column_sets SET names = '[]'",
+    "DELETE FROM runs",
+    "UPDATE runs SET bench = 'x'",
 )
-def test_the_database_itself_refuses_to_alter_what_is_final(store: Store, statement: str) -> None:
+
+
+def test_the_database_itself_refuses_to_alter_what_is_final(store: Store) -> None:
     (done,) = filled(store)
     heat = open_heat(store, 2, start_s=25.0)
     store.move_start(heat.id, 24.0, "AB", "late")
     store.add([], [Mark(id_of(1), BENCH, RUN, 12.0, 0, "door")])
     store.attach_photo(done.id, b"jpeg", "image/jpeg")
     store.correct(Correction(id_of(3), done.id, 1, "AB", "typo", "gauge_mm", "6.0", "5.0"))
-    with pytest.raises(InputError, match=r"never|ended"), store._write() as connection:
-        connection.execute(text(statement))
+    for statement in FINAL:
+        assert re.search("never|ended", refused(store, statement)), statement
     assert store.verify() == []
+
+
+def refused(store: Store, statement: str) -> str:
+    """What the database says to a statement; nothing where it does it."""
+    try:
+        with store._write() as connection:
+            connection.execute(text(statement))
+    except InputError as error:
+        return str(error)
+    return ""
 
 
 def test_replacing_a_row_does_not_get_past_the_triggers(store: Store) -> None:
@@ -254,21 +293,16 @@ def test_corrections_are_added_and_count_in_searches(store: Store) -> None:
     assert store.verify() == []
 
 
-@pytest.mark.parametrize(
-    ("field", "old", "new", "who", "said"),
-    [
+def test_a_correction_that_cannot_be_is_refused(store: Store) -> None:
+    (done,) = filled(store)
+    for field, old, new, who, said in (
         ("outcome", '"thin"', '"x"', "CD", '"good" stands there'),
         ("number", "1", "2", "CD", "expected one of"),
         ("outcome", '"good"', '"x"', " ", "say who"),
         ("checks.tidy", "null", "true", "CD", "expected one of"),
-    ],
-)
-def test_a_correction_that_cannot_be_is_refused(
-    store: Store, field: str, old: str, new: str, who: str, said: str
-) -> None:
-    (done,) = filled(store)
-    with pytest.raises(InputError, match=said):
-        store.correct(Correction(new_id(), done.id, 1, who, "why", field, old, new))
+    ):
+        with pytest.raises(InputError, match=said):
+            store.correct(Correction(new_id(), done.id, 1, who, "why", field, old, new))
     assert store.corrections(done.id) == []
 
 
@@ -306,34 +340,34 @@ def searchable(store: Store) -> None:
         store.begin_heat(HeatRecord(0, id_of(number), bench, run, number * 10.0, BEGAN_MS - number, form=form))
 
 
-@pytest.mark.parametrize(
-    ("wanted", "numbers"),
-    [
-        (HeatFilter(), [1, 2, 3]),
-        (HeatFilter(order="oldest"), [3, 2, 1]),
-        (HeatFilter(order="number", limit=1, offset=1), [2]),
-        (HeatFilter(limit=None, offset=2), [3]),
-        (HeatFilter(polymer="pp", oven="o2"), [2]),
-        (HeatFilter(bench="bench_2"), [3]),
-        (HeatFilter(from_utc_ms=BEGAN_MS - 2, to_utc_ms=BEGAN_MS - 1), [2]),
-        (HeatFilter(text="100"), [1, 2]),
-        (HeatFilter(text="100%"), [1]),
-        (HeatFilter(text="WOOL_1"), [1]),
-        (HeatFilter(text="äö"), [1]),
-        (HeatFilter(text="A\u0308O\u0308"), [1]),  # decomposed
-        (HeatFilter(text="STRASSE"), [3]),
-        (HeatFilter(text="j/7"), [2]),
-        (HeatFilter(text="k\\s"), [3]),
-        (HeatFilter(text="'quoted'"), [3]),
-        (HeatFilter(text="pp"), []),
-        (HeatFilter(state="finished"), []),
-    ],
+FOUND: tuple[tuple[HeatFilter, list[int]], ...] = (
+    (HeatFilter(), [1, 2, 3]),
+    (HeatFilter(order="oldest"), [3, 2, 1]),
+    (HeatFilter(order="number", limit=1, offset=1), [2]),
+    (HeatFilter(limit=None, offset=2), [3]),
+    (HeatFilter(polymer="pp", oven="o2"), [2]),
+    (HeatFilter(bench="bench_2"), [3]),
+    (HeatFilter(from_utc_ms=BEGAN_MS - 2, to_utc_ms=BEGAN_MS - 1), [2]),
+    (HeatFilter(text="100"), [1, 2]),
+    (HeatFilter(text="100%"), [1]),
+    (HeatFilter(text="WOOL_1"), [1]),
+    (HeatFilter(text="äö"), [1]),
+    (HeatFilter(text="A\u0308O\u0308"), [1]),  # decomposed
+    (HeatFilter(text="STRASSE"), [3]),
+    (HeatFilter(text="j/7"), [2]),
+    (HeatFilter(text="k\\s"), [3]),
+    (HeatFilter(text="'quoted'"), [3]),
+    (HeatFilter(text="pp"), []),
+    (HeatFilter(state="finished"), []),
 )
-def test_heats_are_found(store: Store, wanted: HeatFilter, numbers: list[int]) -> None:
+
+
+def test_heats_are_found(store: Store) -> None:
     searchable(store)
-    assert [heat.number for heat in store.heats(wanted)] == numbers
-    if wanted.limit == 50:
-        assert store.count(wanted) == len(numbers)
+    for wanted, numbers in FOUND:
+        assert [heat.number for heat in store.heats(wanted)] == numbers, wanted
+        if wanted.limit == 50:
+            assert store.count(wanted) == len(numbers), wanted
 
 
 # ---------------------------------------------------------------- the chain
@@ -353,29 +387,31 @@ def test_what_comes_after_the_end_of_a_heat_has_links_of_its_own(store: Store) -
     assert [tuple(row) for row in kinds] == [("block", 4), ("heat", 1), ("mark", 2)]  # seconds 15 to 18
 
 
-@pytest.mark.parametrize(
-    ("statement", "said"),
-    [
-        ("UPDATE heats SET outcome = 'thin' WHERE number = 2", "heat 2 of bench bench_1 .* was altered"),
-        ("UPDATE heats SET form = replace(form, 'pp_h', 'pp_c') WHERE number = 1", "heat 1 .* was altered"),
-        ("UPDATE heats SET form = '{' WHERE number = 1", "altered: it cannot be read"),
-        ("UPDATE heats SET end_s = end_s + 1 WHERE number = 2", "heat 2 .* was altered"),
-        ("UPDATE blocks SET utc_ms = utc_ms + 1 WHERE second = 12", "heat 1 .* was altered"),
-        ("DELETE FROM blocks WHERE second = 25", "heat 2 .* was altered"),
-        ("DELETE FROM marks WHERE at_s = 11", "heat 1 .* was altered"),
-        ("UPDATE marks SET note = 'x' WHERE at_s = 12", "mark 'late' .* was altered"),
-        ("INSERT INTO marks SELECT 99, 'x', run, 13, 0, name, '', '', source, NULL FROM marks WHERE at_s = 11",
-         "heat 1 .* was altered"),
-        ("DELETE FROM marks WHERE at_s = 12", "mark .* is missing"),
-        ("UPDATE corrections SET new = '4.0'", "correction of gauge_mm of heat 1 .* was altered"),
-        ("DELETE FROM corrections", "correction .* is missing"),
-        ("DELETE FROM chain WHERE seq = 2", "link 2 is missing"),
-        ("DELETE FROM chain WHERE kind = 'correction'", "correction of gauge_mm of heat 1 stands in no link"),
-        ("UPDATE chain SET previous = hash WHERE seq = 2", "link 2 does not follow link 1"),
-        ("UPDATE attachments SET name = 'x'", "attachment x of heat 1 .* was altered"),
-    ],
+ALTERED = (
+    ("UPDATE heats SET outcome = 'thin' WHERE number = 2", "heat 2 of bench bench_1 .* was altered"),
+    ("UPDATE heats SET form = replace(form, 'pp_h', 'pp_c') WHERE number = 1", "heat 1 .* was altered"),
+    ("UPDATE heats SET form = '{' WHERE number = 1", "altered: it cannot be read"),
+    ("UPDATE heats SET end_s = end_s + 1 WHERE number = 2", "heat 2 .* was altered"),
+    ("UPDATE blocks SET utc_ms = utc_ms + 1 WHERE second = 12", "heat 1 .* was altered"),
+    ("DELETE FROM blocks WHERE second = 25", "heat 2 .* was altered"),
+    ("DELETE FROM marks WHERE at_s = 11", "heat 1 .* was altered"),
+    ("UPDATE marks SET note = 'x' WHERE at_s = 12", "mark 'late' .* was altered"),
+    ("INSERT INTO marks SELECT 99, 'x', run, 13, 0, name, '', '', source, NULL FROM marks WHERE at_s = 11",
+     "heat 1 .* was altered"),
+    ("DELETE FROM marks WHERE at_s = 12", "mark .* is missing"),
+    ("UPDATE corrections SET new = '4.0'", "correction of gauge_mm of heat 1 .* was altered"),
+    ("DELETE FROM corrections", "correction .* is missing"),
+    ("DELETE FROM chain WHERE seq = 2", "link 2 is missing"),
+    ("DELETE FROM chain WHERE kind = 'correction'", "correction of gauge_mm of heat 1 stands in no link"),
+    ("UPDATE chain SET previous = hash WHERE seq = 2", "link 2 does not follow link 1"),
+    ("UPDATE attachments SET name = 'x'", "attachment x of heat 1 .* was altered"),
 )  # fmt: skip
-def test_the_chain_names_what_was_altered_or_is_missing(store: Store, url: str, statement: str, said: str) -> None:
+
+
+def test_the_chain_names_what_was_altered_or_is_missing(
+    request: pytest.FixtureRequest, url: str, new_url: Callable[[], str]
+) -> None:
+    store = open_store(url)
     store.begin_run(run_of())
     store.add([], [Mark(id_of(1), BENCH, RUN, 11.0, 0, "door")])
     first, _ = filled(store, heats=2)
@@ -383,9 +419,14 @@ def test_the_chain_names_what_was_altered_or_is_missing(store: Store, url: str, 
     store.attach_photo(first.id, b"x", "image/png")
     store.correct(Correction(id_of(3), first.id, 1, "AB", "typo", "gauge_mm", "6.0", "5.0"))
     assert store.verify() == []
-    tamper(url, statement)
-    problems = store.verify()
-    assert any(re.search(said, problem) for problem in problems), problems
+    store.close()
+    for statement, said in ALTERED:
+        altered = copied(request, url, new_url() if url.startswith("sqlite") else "")
+        tamper(altered, statement)
+        store = open_store(altered)
+        problems = store.verify()
+        store.close()
+        assert any(re.search(said, problem) for problem in problems), (statement, problems)
 
 
 def test_a_heat_taken_out_with_its_link_shows(store: Store, url: str) -> None:
@@ -415,9 +456,14 @@ def test_a_flipped_bit_outside_heats_shows(store: Store, url: str) -> None:
 # ---------------------------------------------------------------- thinning
 
 
+@functools.cache
+def thin_seconds() -> list[Block]:
+    return [second(at, rows=1) for at in range(8000)]
+
+
 def test_thinning_follows_its_rule(store: Store) -> None:
     store.begin_run(run_of())
-    store.add([second(at, rows=1) for at in range(8000)], [])
+    store.add(thin_seconds(), [])
     heat = open_heat(store, start_s=3000.0)
     store.finish_heat(heat.id, 3100.5, "finished")
     store.thin(BENCH, RUN, 4000.0)
@@ -432,7 +478,7 @@ def test_thinning_follows_its_rule(store: Store) -> None:
 
 def test_an_open_heat_is_not_thinned(store: Store) -> None:
     store.begin_run(run_of())
-    store.add([second(at, rows=1) for at in range(0, 8000)], [])
+    store.add([second(at, rows=1) for at in (*range(300), 7999)], [])
     open_heat(store, start_s=1900.0)
     assert store.thin(BENCH, RUN, 8000.0) == sum(1 for s in range(1900 - 1801) if s % 10)
 
@@ -440,20 +486,22 @@ def test_an_open_heat_is_not_thinned(store: Store) -> None:
 # ---------------------------------------------------------------- versions, other programs
 
 
-def test_tables_are_those_that_queries_expect(store: Store) -> None:
+def test_tables_are_those_that_queries_expect(new_url: Callable[[], str]) -> None:
+    store = open_store(new_url())
     with store._read() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, metadata) == []
+    store.close()
 
 
 def test_a_store_of_a_newer_version_is_refused_and_left_alone(url: str) -> None:
-    open_store(url).close()
     tamper(url, "UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(InputError, match=r"version 9999.*up to 0002.*newer Pullcue"):
         open_store(url)
 
 
-def test_a_database_of_another_program_is_refused(url: str) -> None:
+def test_a_database_of_another_program_is_refused(new_url: Callable[[], str]) -> None:
+    url = new_url()
     engine = create_engine(url)
     with engine.begin() as connection:
         connection.execute(text("CREATE TABLE customers (name TEXT)"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -64,14 +65,27 @@ def fill(store: Store) -> None:
     store.begin_heat(HeatRecord(0, id_of(6), BENCH, other.id, 0.5, BEGAN_MS + 60_500, form=FORM))
 
 
-@pytest.fixture
-def full(tmp_path: Path) -> Path:
-    path = tmp_path / "full.sqlite"
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A full store, and beside it its export as CSV."""
+    path = tmp_path_factory.mktemp("made") / "full.sqlite"
     store = open_store(f"sqlite:///{path}")
     fill(store)
     assert store.verify() == []
     store.close()
+    ok("export", "--all", "--to", str(path.parent / "x"), "--format", "csv", "--store", str(path))
     return path
+
+
+@pytest.fixture
+def full(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(made, tmp_path))
+
+
+@pytest.fixture
+def exported(made: Path, tmp_path: Path) -> Path:
+    """The full store as CSV, to be altered."""
+    return shutil.copytree(made.parent / "x", tmp_path / "x")
 
 
 def must_be_equal(one: Path | str, other: Path | str) -> None:
@@ -134,9 +148,8 @@ def test_to_a_server_and_back(full: Path, tmp_path: Path) -> None:
         server.close()
 
 
-def test_minus_zero_keeps_its_sign(full: Path, tmp_path: Path) -> None:
-    ok("export", "--all", "--to", str(tmp_path / "x"), "--format", "csv", "--store", str(full))
-    ok("import", str(tmp_path / "x"), "--store", str(tmp_path / "new.sqlite"))
+def test_minus_zero_keeps_its_sign(exported: Path, tmp_path: Path) -> None:
+    ok("import", str(exported), "--store", str(tmp_path / "new.sqlite"))
     store = open_store(f"sqlite:///{tmp_path / 'new.sqlite'}")
     (block,) = store.blocks(BENCH, RUN, 7.0, 7.5)
     store.close()
@@ -144,9 +157,8 @@ def test_minus_zero_keeps_its_sign(full: Path, tmp_path: Path) -> None:
     assert block.values[3, 0].hex() == (0.1 + 0.2).hex()
 
 
-def test_apostrophes_stand_before_what_would_run(full: Path, tmp_path: Path) -> None:
-    ok("export", "--all", "--to", str(tmp_path / "x"), "--format", "csv", "--store", str(full))
-    for path in (tmp_path / "x").glob("*.csv"):
+def test_apostrophes_stand_before_what_would_run(exported: Path) -> None:
+    for path in exported.glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
             for row in csv.reader(file):
                 texts = [cell for cell in row if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
@@ -191,12 +203,11 @@ def _in_table(folder: Path, name: str, old: str, new: str) -> None:
         "a removed heat": ("chain.csv", f'"heat","{id_of(5)}"', '"heat","gone"'),
     }.values(),
 )
-def test_what_does_not_fit_the_chain_is_refused(full: Path, tmp_path: Path, name: str, old: str, new: str) -> None:
+def test_what_does_not_fit_the_chain_is_refused(exported: Path, tmp_path: Path, name: str, old: str, new: str) -> None:
     """Though the list of hashes was altered as well."""
-    folder, store = tmp_path / "x", tmp_path / "new.sqlite"
-    ok("export", "--all", "--to", str(folder), "--format", "csv", "--store", str(full))
-    _in_table(folder, name, old, new)
-    result = run("import", str(folder), "--store", str(store))
+    store = tmp_path / "new.sqlite"
+    _in_table(exported, name, old, new)
+    result = run("import", str(exported), "--store", str(store))
     assert result.exit_code == 2, result.output
     assert result.stderr.count("\n") == 1
     assert "not what was exported" in result.stderr
@@ -205,9 +216,8 @@ def test_what_does_not_fit_the_chain_is_refused(full: Path, tmp_path: Path, name
     kept.close()
 
 
-def test_a_changed_or_missing_file_is_refused(full: Path, tmp_path: Path) -> None:
-    folder = tmp_path / "x"
-    ok("export", "--all", "--to", str(folder), "--format", "csv", "--store", str(full))
+def test_a_changed_or_missing_file_is_refused(exported: Path, tmp_path: Path) -> None:
+    folder = exported
     photo = next((folder / "files").iterdir())
     before = photo.read_bytes()
     photo.write_bytes(before + b"x")

@@ -56,9 +56,37 @@ def written(heat: Heat, folder: Path, name: str = "heat.csv") -> Path:
     return folder / name
 
 
+def rows(heat: Heat, keep: Any) -> Heat:
+    """Some rows of a heat, with all its events."""
+    columns = {name: values[keep] for name, values in heat.columns.items()}
+    return replace(heat, time_s=heat.time_s[keep], columns=columns)
+
+
 @pytest.fixture(scope="module")
-def ember() -> list[dict[str, Any]]:
-    return lines_of("--replay", EMBER)
+def ember_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A whole heat with few rows, more towards its pull, and all from then on."""
+    heat = read_heat(EMBER)
+    return written(rows(heat, few(heat)), tmp_path_factory.mktemp("ember"))
+
+
+def few(heat: Heat) -> Any:
+    at_s = heat.time_s
+    return (at_s % 16.0 == 0.0) | ((at_s > 192.0) & (at_s % 8.0 == 0.0)) | (at_s > 272.0)
+
+
+@pytest.fixture(scope="module")
+def ember(ember_file: Path) -> list[dict[str, Any]]:
+    return lines_of("--replay", ember_file)
+
+
+@pytest.fixture(scope="module")
+def first_80_s(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
+    return lines_of("--replay", written(cut(read_heat(NORTH), every=4, until_s=80.0), tmp_path_factory.mktemp("some")))
+
+
+@pytest.fixture(scope="module")
+def first_minute(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
+    return lines_of("--replay", written(cut(read_heat(EMBER)), tmp_path_factory.mktemp("some")))
 
 
 # ---------------------------------------------------------------- what a line holds
@@ -69,8 +97,8 @@ def test_keys_are_as_promised(ember: list[dict[str, Any]]) -> None:
     assert {tuple(line) for line in ember} == {KEYS}
 
 
-def test_a_line_for_each_sample_from_the_door_on(ember: list[dict[str, Any]]) -> None:
-    times = read_heat(EMBER).time_s
+def test_a_line_for_each_sample_from_the_door_on(ember: list[dict[str, Any]], ember_file: Path) -> None:
+    times = read_heat(ember_file).time_s
     assert [line["time_s"] for line in ember] == times[times >= 0.0].tolist()
 
 
@@ -123,26 +151,28 @@ def changed_after(heat: Heat, at_s: float) -> Heat:
     return replace(heat, columns=columns, events=events)
 
 
-def test_later_rows_and_the_core_change_nothing_earlier(tmp_path: Path) -> None:
-    heat = cut(read_heat(NORTH), until_s=200.0)
-    whole = lines_of("--replay", written(heat, tmp_path, "whole.csv"))
-    other = lines_of("--replay", written(changed_after(heat, 100.0), tmp_path, "other.csv"))
-    early = [line for line in whole if line["time_s"] <= 100.0]
+def test_later_rows_and_the_core_change_nothing_earlier(first_80_s: list[dict[str, Any]], tmp_path: Path) -> None:
+    heat = changed_after(cut(read_heat(NORTH), every=4, until_s=80.0), 48.0)
+    assert any(name.startswith("core") for name in heat.columns)
+    other = lines_of("--replay", written(heat, tmp_path, "other.csv"))
+    early = [line for line in first_80_s if line["time_s"] <= 48.0]
     assert len(early) > 4
     assert other[: len(early)] == early
-    assert other[len(early) :] != whole[len(early) :]
+    assert other[len(early) :] != first_80_s[len(early) :]
 
 
-def test_a_heat_that_was_cut_off_says_the_same_as_far_as_it_goes(tmp_path: Path) -> None:
-    heat = cut(read_heat(NORTH), until_s=120.0)
-    whole = lines_of("--replay", written(heat, tmp_path, "whole.csv"))
-    part = lines_of("--replay", written(cut(heat, every=1, until_s=70.0), tmp_path, "part.csv"))
-    assert whole[: len(part)] == part
+def test_a_heat_that_was_cut_off_says_the_same_as_far_as_it_goes(
+    first_80_s: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    heat = cut(read_heat(NORTH), every=4, until_s=80.0)
+    part = lines_of("--replay", written(cut(heat, every=1, until_s=48.0), tmp_path, "part.csv"))
+    assert len(part) > 4
+    assert first_80_s[: len(part)] == part
 
 
 @pytest.mark.parametrize("path", sorted(HEATS.glob("*.csv")), ids=lambda path: path.stem)
 def test_every_demo_heat_can_be_watched(path: Path, tmp_path: Path) -> None:
-    lines = lines_of("--replay", written(cut(read_heat(path), until_s=100.0), tmp_path))
+    lines = lines_of("--replay", written(cut(read_heat(path), every=16, until_s=100.0), tmp_path))
     assert {line["cue"] for line in lines} == {"heating"}
     assert lines[-1]["core_c"] > lines[0]["core_c"] + 5.0
 
@@ -159,22 +189,22 @@ def _with(heat: Heat, kept: tuple[str, ...]) -> Heat:
 
 
 @pytest.mark.parametrize("kept", [(), ("face_upper_c",), ("air_upper_c",), ("air_lower_c", "drop_mm")])
-def test_fewer_sensors_widen_the_interval(kept: tuple[str, ...], tmp_path: Path) -> None:
-    heat = read_heat(EMBER)
-    lines = lines_of("--replay", written(bare(heat, kept), tmp_path, "some.csv"))
-    all_ = lines_of("--replay", written(cut(heat), tmp_path, "all.csv"))
+def test_fewer_sensors_widen_the_interval(
+    kept: tuple[str, ...], first_minute: list[dict[str, Any]], tmp_path: Path
+) -> None:
+    lines = lines_of("--replay", written(bare(read_heat(EMBER), kept), tmp_path))
 
     def width(line: Mapping[str, Any]) -> float:
         low, high = line["core_interval_c"]
         return float(high - low)
 
     assert lines[-1]["cue"] == "heating"
-    assert width(lines[-1]) > width(all_[-1])
+    assert width(lines[-1]) > width(first_minute[-1])
     assert (lines[-1]["misfit"] is None) == (kept in ((), ("air_upper_c",)))
 
 
 def test_marks_alone_are_heeded(tmp_path: Path) -> None:
-    heat = cut(read_heat(EMBER), columns={}, events=())
+    heat = cut(read_heat(EMBER), every=16, columns={}, events=())
     plain = lines_of("--replay", written(heat, tmp_path, "plain.csv"), "--line", "1=12")
     marked = replace(heat, events=(Event(float(heat.time_s[-1]) - 1.0, "line_1"),))
     told = lines_of("--replay", written(marked, tmp_path, "marked.csv"), "--line", "1=12")
@@ -183,7 +213,7 @@ def test_marks_alone_are_heeded(tmp_path: Path) -> None:
 
 
 def test_lines_stand_in_the_head_of_the_file_too(tmp_path: Path) -> None:
-    heat = cut(read_heat(EMBER), columns={}, events=())
+    heat = cut(read_heat(EMBER), every=16, columns={}, events=())
     heat = replace(heat, events=(Event(float(heat.time_s[-1]) - 1.0, "line_1"),))
     by_option = lines_of("--replay", written(heat, tmp_path, "option.csv"), "--line", "1=12")
     for name, extra in (
@@ -205,8 +235,9 @@ def test_a_pull_with_nothing_measured_has_a_carry(tmp_path: Path) -> None:
 
 
 def test_what_is_set_aside_is_said_and_can_be_taken_back(tmp_path: Path) -> None:
-    heat = cut(read_heat(NORTH), every=1, until_s=44.0, events=())
-    face = heat.columns["face_upper_c"] + np.where(heat.time_s > 38.0, 25.0, 0.0)  # within 2 s: no sheet does that
+    heat = replace(cut(read_heat(NORTH), every=1, until_s=26.0), events=())
+    heat = rows(heat, (heat.time_s % 8.0 == 0.0) | (heat.time_s >= 20.0))
+    face = heat.columns["face_upper_c"] + np.where(heat.time_s > 22.0, 25.0, 0.0)  # within 2 s: no sheet does that
     path = written(replace(heat, columns={**heat.columns, "face_upper_c": face}), tmp_path)
     last = lines_of("--replay", path)[-1]
     assert [one["column"] for one in last["set_aside"]] == ["face_upper_c"]
@@ -222,23 +253,13 @@ def test_options_win_over_the_file_and_that_is_said(tmp_path: Path) -> None:
     assert thin[1]["notes"] == []
 
 
-def test_a_smaller_risk_waits_longer(tmp_path: Path) -> None:
+def test_a_smaller_risk_waits_longer(ember: list[dict[str, Any]], tmp_path: Path) -> None:
+    first_s = next(line["time_s"] for line in ember if line["cue"] == "pull now")
     heat = read_heat(EMBER)
-    keep = (heat.time_s < 0.0) | (heat.time_s % 20.0 == 0.0) | (heat.time_s > 210.0)
-    rows = replace(
-        heat,
-        time_s=heat.time_s[keep],
-        columns={name: values[keep] for name, values in heat.columns.items()},
-        events=tuple(event for event in heat.events if event.time_s in heat.time_s[keep]),
-    )
-    path = written(rows, tmp_path)
-
-    def first_pull_s(risk: str) -> float:
-        return float(
-            next(line["time_s"] for line in lines_of("--replay", path, "--risk", risk) if line["cue"] == "pull now")
-        )
-
-    assert first_pull_s("0.4") < first_pull_s("0.001")
+    before = replace(rows(heat, few(heat) & (heat.time_s < first_s)), events=())
+    bolder = lines_of("--replay", written(before, tmp_path), "--risk", "0.4")
+    assert "pull now" in {line["cue"] for line in bolder}
+    assert "pull now" not in {line["cue"] for line in ember if line["time_s"] < first_s}
 
 
 # ---------------------------------------------------------------- refusals
