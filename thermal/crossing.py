@@ -48,13 +48,13 @@ class _DoseMeter:
     """Time at temperature of the hotter face, as seconds at the dose's reference temperature."""
 
     def __init__(self, slab: Slab, dose: Dose) -> None:
-        self._material, self._law = slab.material, dose
+        self._law = dose
         self.dose_s, self._rate, self._time = (np.zeros(slab.batch) for _ in range(3))
 
     def read(self, moment: Moment) -> tuple[Array, Array]:
         """(dose before, dose now) of the moment's columns, s; the rate is exponential in time within a step."""
         columns = moment.columns
-        hotter = self._material.columns(columns).temperature(np.max(moment.inward_h[:2], axis=0)[None])[0]
+        hotter = np.maximum(moment.inward_c[0], moment.inward_c[1])
         rate, rate_before = self._law.rate(hotter), self._rate[columns]
         ratio = rate / np.where(rate_before > 0, rate_before, rate)
         even = np.abs(ratio - 1.0) < 1e-6
