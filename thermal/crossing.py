@@ -66,7 +66,9 @@ class _DoseMeter:
 
 
 class _Crossings:
-    """Observer that keeps each threshold's step; done with a column when all minima and one maximum are passed."""
+    """Observer that keeps each threshold's step; done with a column when all minima, and one maximum where there are
+    any, are passed.
+    """
 
     def __init__(self, slab: Slab, thresholds: Sequence[Threshold], intervals: int) -> None:
         self.slab, self.thresholds, self.rates = slab, thresholds, Rates(intervals)
@@ -100,7 +102,9 @@ class _Crossings:
             return None
         needed = np.array([t.needed for t in self.thresholds])
         waiting = self._waiting[:, moment.columns]
-        done: NDArray[np.bool_] = ~waiting[needed].any(axis=0) & ~waiting[~needed].all(axis=0)
+        done: NDArray[np.bool_] = ~waiting[needed].any(axis=0)
+        if not needed.all():
+            done &= ~waiting[~needed].all(axis=0)
         return done
 
     def _keep(self, i: int, passed: NDArray[np.intp], previous: Moment | None, moment: Moment) -> None:
@@ -222,7 +226,7 @@ def first_times(
     tolerance_k: float = TOLERANCE_K,
 ) -> Array:
     """When each threshold is first passed, s, (thresholds, batch); NaN where not before `until_s`, or not before all
-    minima and one maximum of a column were (it is then no longer followed).
+    minima, and one maximum where there are any, of a column were (it is then no longer followed).
     """
 
     def work(part: Slab, columns: NDArray[np.intp]) -> Array:
