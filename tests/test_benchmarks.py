@@ -45,8 +45,8 @@ def test_tables_and_melting_corners_are_merged_as_they_are(modules: tuple[Any, A
 def test_eight_benches_of_sixteen_channels_lose_and_double_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # A minute and a half here; the hour and the share of a core are the benchmark's own: benchmarks/recording.py.
+    # Half a minute here; the hour and the share of a core are the benchmark's own: benchmarks/recording.py.
     monkeypatch.syspath_prepend(BENCHMARKS)
     recording = importlib.import_module("recording")
-    _, samples = recording.record(tmp_path, 1.5)
-    assert samples == 8 * 16 * 10 * 90
+    _, samples = recording.record(tmp_path, 0.5)
+    assert samples == 8 * 16 * 10 * 30
