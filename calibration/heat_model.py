@@ -374,7 +374,7 @@ class _Keeper:
     """Keeps the temperatures of each column at each time of the grid; a column that has ended keeps its last."""
 
     def __init__(self, problem: Slab, time_s: Array, intervals: int) -> None:
-        self._problem, self._time_s = problem, time_s
+        self._time_s = time_s
         self._natural = natural_order(intervals)
         self.profile = np.zeros((len(time_s), intervals + 1, problem.batch))
 
@@ -385,7 +385,4 @@ class _Keeper:
         if not len(there):
             return
         columns = moment.columns[there]
-        whole = len(there) == self._problem.batch
-        material = self._problem.material if whole else self._problem.material.columns(columns)
-        profile = material.temperature(moment.inward_h[:, there][self._natural])
-        self.profile[place[there], :, columns] = profile.T
+        self.profile[place[there], :, columns] = moment.inward_c[:, there][self._natural].T

@@ -90,7 +90,7 @@ class _OnGrid:
 
     def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
         batch = problem.batch
-        self._problem, self._time_s, self._of = problem, time_s, of
+        self._time_s, self._of = time_s, of
         self._until_s = served_s(now_s)
         shape = (len(time_s), batch)
         self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
@@ -114,14 +114,11 @@ class _OnGrid:
         if not len(there):
             return None
         if self._natural is None:
-            self._natural = natural_order(len(moment.inward_h) - 1)
+            self._natural = natural_order(len(moment.inward_c) - 1)
         whole = len(there) == len(moment.columns)
         columns = moment.columns if whole else moment.columns[there]
-        h = moment.inward_h if whole else moment.inward_h[:, there]
-        material = self._problem.material
-        if len(columns) < self._problem.batch:
-            material = material.columns(columns)
-        profile = material.temperature(h[self._natural])
+        inward_c = moment.inward_c if whole else moment.inward_c[:, there]
+        profile = inward_c[self._natural]
         at = place[there], columns
         coldest = coldest_c(profile)
         self.upper[at], self.lower[at], self.coldest[at] = profile[0], profile[-1], coldest

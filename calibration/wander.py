@@ -53,11 +53,18 @@ class Wander:
 
 @dataclass(frozen=True)
 class _Part:
-    """A place's share of the cost at one amplitude: constant + 2 g's + s'I s for a step s of the free unknowns."""
+    """A place's share of the cost at one amplitude, or at several side by side: constant + 2 g's + s'I s for a step s
+    of the free unknowns.
+    """
 
-    constant: float
+    constant: Array
     gradient: Array
     information: Array
+
+    @classmethod
+    def side_by_side(cls, parts: Sequence[_Part]) -> _Part:
+        """Several as one, along a first axis."""
+        return cls(*(np.stack([getattr(one, name) for one in parts]) for name in cls.__dataclass_fields__))
 
 
 def found_wander(model: HeatModel, at: Solution, before: Priors) -> Wander:
@@ -68,10 +75,12 @@ def found_wander(model: HeatModel, at: Solution, before: Priors) -> Wander:
     """
     seen_off = model.unwhitened(at.residuals, at.jacobian)
     places = sorted({seen.series.place for seen in model.seen})
-    parts = [[_part([one for one in seen_off if one[0].series.place == place], float(WANDER_LN * t))
-              for t in _TRIED] for place in places]  # fmt: skip
+    parts = []
+    for place in places:
+        mine = [one for one in seen_off if one[0].series.place == place]
+        parts.append(_Part.side_by_side([_part(mine, float(WANDER_LN * t)) for t in _TRIED]))
     precision = before.root.T @ before.root + _RIDGE * np.eye(len(at.x))
-    prior = _Part(0.0, precision @ (at.x - before.centre), precision)
+    prior = _Part(np.zeros(()), precision @ (at.x - before.centre), precision)
     best = [int(np.argmin(np.abs(_TRIED)))] * len(places)
     for _ in range(_SWEEPS):
         for i in range(len(places)):
@@ -105,18 +114,18 @@ def _part(mine: Sequence[tuple[Seen, Array, Array]], ln: float) -> _Part:
         constant += float(np.sum(loss)) + 2.0 * float(np.sum(np.log(np.diag(root))))
         gradient += slope.T @ (weight * white)
         information += slope.T @ (weight[:, None] * slope)
-    return _Part(constant + (ln / WANDER_LN) ** 2, gradient, information)
+    return _Part(np.asarray(constant + (ln / WANDER_LN) ** 2), gradient, information)
 
 
-def _judged(
-    prior: _Part, parts: Sequence[Sequence[_Part]], tried: Sequence[tuple[int, ...]]
-) -> tuple[Array, Array, Array]:
+def _judged(prior: _Part, parts: Sequence[_Part], tried: Sequence[tuple[int, ...]]) -> tuple[Array, Array, Array]:
     """Of sets of amplitudes: -2 ln p, (sets,); step to the best unknowns, (sets, free); covariance there."""
-    chosen = [[prior, *(parts[i][k] for i, k in enumerate(one))] for one in tried]
-    gradient = np.array([sum((p.gradient for p in one), np.zeros_like(prior.gradient)) for one in chosen])
-    information = np.array([sum((p.information for p in one), np.zeros_like(prior.information)) for one in chosen])
+    constant = np.full(len(tried), float(prior.constant))
+    gradient, information = (np.repeat(of[None], len(tried), axis=0) for of in (prior.gradient, prior.information))
+    for part, at in zip(parts, np.transpose(tried), strict=True):
+        constant += part.constant[at]
+        gradient += part.gradient[at]
+        information += part.information[at]
     inverse = np.linalg.inv(information)
     step = -np.einsum("kij,kj->ki", inverse, gradient)
-    constant = np.array([sum(p.constant for p in one) for one in chosen])
     cost = constant + np.einsum("ki,ki->k", gradient, step) + np.linalg.slogdet(information)[1]
     return cost, step, inverse

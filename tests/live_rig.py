@@ -33,10 +33,12 @@ def nominal(opening: bool = False) -> tuple[Case, Limits]:
     return cell(4.0, ROUGH, OPENING_M if opening else None)
 
 
-def estimator(opening: bool = False, trusted: frozenset[str] = frozenset(), members: int = 96) -> Estimator:
+def estimator(
+    opening: bool = False, trusted: frozenset[str] = frozenset(), members: int = 96, walks: bool = True
+) -> Estimator:
     """One that knows the plan."""
     case, of = nominal(opening)
-    return Estimator(case, of, LINE_MM, trusted=trusted, members=members)
+    return Estimator(case, of, LINE_MM, trusted=trusted, members=members, walks=walks)
 
 
 def core_c(at_s: float, opening: bool = False) -> float:

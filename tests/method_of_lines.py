@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from math import exp
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,17 +31,22 @@ class Table:
     temperature_c: tuple[float, ...]
     value: tuple[float, ...]
 
+    @cached_property
+    def _knots(self) -> tuple[Array, Array, Array]:
+        """Temperatures and values of the points, and the integral from the first point to each."""
+        nodes, values = np.array(self.temperature_c), np.array(self.value)
+        return nodes, values, np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(nodes))])
+
     def at(self, t_c: ArrayLike) -> Array:
         """The property at t."""
-        t = np.asarray(t_c, dtype=np.float64)
-        return np.asarray(np.interp(t, self.temperature_c, self.value), dtype=np.float64)
+        nodes, values, _ = self._knots
+        return np.asarray(np.interp(t_c, nodes, values), dtype=np.float64)
 
     def integral(self, t_c: ArrayLike) -> Array:
         """Its exact integral from the first point of the table to t."""
-        t, nodes, values = (np.asarray(a, dtype=np.float64) for a in (t_c, self.temperature_c, self.value))
-        to_node = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(nodes))])
-        i = np.clip(np.searchsorted(nodes, t) - 1, 0, max(nodes.size - 2, 0))
-        inside = np.clip(t, nodes[0], nodes[-1])
+        t, (nodes, values, to_node) = np.asarray(t_c, dtype=np.float64), self._knots
+        i = np.minimum(np.maximum(np.searchsorted(nodes, t) - 1, 0), max(nodes.size - 2, 0))
+        inside = np.minimum(np.maximum(t, nodes[0]), nodes[-1])
         within = to_node[i] + 0.5 * (values[i] + self.at(inside)) * (inside - nodes[i])
         return np.asarray(within + self.at(t) * (t - inside), dtype=np.float64)
 
@@ -82,7 +89,7 @@ class Oven:
 
     def air_deviation_k(self, time_s: float) -> float:
         """Air against its steady value."""
-        return float(-self.door_drop_k * np.exp(-time_s / self.recovery_s))
+        return -self.door_drop_k * exp(-time_s / self.recovery_s)
 
 
 @dataclass(frozen=True)
@@ -220,21 +227,23 @@ class _Lines:
         deviation = oven.air_deviation_k(time_s)
         air = oven.set_c + oven.air_offset_k + deviation
         flow = np.zeros(t.size + 1)  # downwards through the edges of the control volumes
-        flow[1:-1] = -np.diff(p.conductivity_w_mk.integral(t)) / self.step_m
+        conducted = p.conductivity_w_mk.integral(t)
+        flow[1:-1] = (conducted[:-1] - conducted[1:]) / self.step_m
         for face, outermost, side in ((p.upper, 0, 1), (p.lower, -1, -1)):
-            wall = oven.set_c + oven.wall_offset_k + (y[outermost] if self.lagged else deviation)
+            wall = oven.set_c + oven.wall_offset_k + (float(y[outermost]) if self.lagged else deviation)
             if self.lagged:
                 out[outermost] = (deviation - y[outermost]) / oven.wall_lag_s
-            surface = t[outermost]
+            surface = float(t[outermost])
             if face.lump is None:
                 flow[outermost] = side * face.flux_into(surface, air, wall)
                 continue
             at = outermost + side * self.lagged
-            into_sheet = face.lump.conductance_w_m2k * (y[at] - surface)
-            out[at] = (face.flux_into(y[at], air, wall) - into_sheet) / face.lump.capacity_j_m2k
+            layer = float(y[at])
+            into_sheet = face.lump.conductance_w_m2k * (layer - surface)
+            out[at] = (face.flux_into(layer, air, wall) - into_sheet) / face.lump.capacity_j_m2k
             flow[outermost] = side * into_sheet
         storage = p.density_kg_m3 * self.width_m * self.heat_capacity(t)
-        out[self.sheet] = (-np.diff(flow) + self.source_w_m2) / storage
+        out[self.sheet] = (flow[:-1] - flow[1:] + self.source_w_m2) / storage
         return out
 
 

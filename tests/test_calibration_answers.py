@@ -103,8 +103,8 @@ def test_the_next_heats_gain_is_what_it_brings() -> None:
     promised = nonlinear.inverse(nonlinear.inverse(of.solution.covariance) + told)
     again = fit(CARD, [of.runs[0], recorded_again(of)], starts=1)
     # What is promised is the ready time: how convection and radiation share it depends on where the values then lie.
-    for gauge_mm in (6.0, 12.0):
-        before, after = (ready_slopes(one, [sheet(gauge_mm)])[0] for one in (of, again))
+    sheets = [sheet(6.0), sheet(12.0)]
+    for before, after in zip(ready_slopes(of, sheets), ready_slopes(again, sheets), strict=True):
         fact = after.half_width_s(again.solution.covariance)
         assert before.half_width_s(promised) == pytest.approx(fact, rel=0.15)
         assert fact < before.half_width_s(of.solution.covariance)

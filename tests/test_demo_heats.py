@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,30 @@ import pytest
 from click.testing import CliRunner
 
 from dashboard.commands import pullcue
+from dashboard.commands.plan import _computed as compute
 from dashboard.demo_heats import FOLDER, SCRIPTS, STEP_K, STEP_MM, write_demo_heats
+from dashboard.plan_question import Question
 from logger.heatfile import read_heat
 from thermal.fields import InputError
 
 NAMES = [script.name for script in SCRIPTS]
+
+
+@pytest.fixture(autouse=True, scope="module")
+def computed_once() -> Iterator[None]:
+    """A heat is computed once, in however many ways it is shown."""
+    known: dict[bytes, Any] = {}
+
+    def remembered(asked: Question) -> Any:
+        assert asked.heat is not None
+        key = b"".join(values.tobytes() for values in asked.heat.columns.values())
+        if key not in known:
+            known[key] = compute(asked)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("dashboard.commands.plan._computed", remembered)
+        yield
 
 
 @cache

@@ -39,13 +39,13 @@ def test_a_practice_from_the_door_to_the_carry() -> None:
     ready_s = float(truth.time_s[(truth.core_c >= truth.minimum_c).argmax()])
     pull_s = PUT_IN_S + ready_s + 60.0
     told: list[Told] = []
-    for at_s in range(0, round(pull_s), 2):
+    for at_s in range(0, round(pull_s), 3):
         found = oven.advance(float(at_s))
         cue.sample(float(at_s), {name: None if math.isnan(value) else value for name, value in found.items()})
         cue.sample(float(at_s), dict.fromkeys(found, 999.0))  # of a time only the first is kept
         if at_s >= PUT_IN_S and not told:
             cue.heed([("door_closed", PUT_IN_S)])
-        if at_s >= PUT_IN_S and at_s % 20 == 0:
+        if at_s >= PUT_IN_S and at_s % 15 == 0:  # as often as members are heated anew
             now = cue.told(float(at_s))
             assert now is not None
             told.append(now)

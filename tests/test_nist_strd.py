@@ -22,7 +22,7 @@ def fitted(of: Certified, start: np.ndarray, several: bool) -> Solution:
     starts = starts_about(start, 200, SPREAD) if several else start[:, None]
     return solve(
         model, starts, huber=None, estimate_scale=True, tolerance=1e-15, most=8000, scaled_by_jacobian=True,
-        polish=True, follow=6 if several else 1,
+        polish=True, follow=2 if several else 1,
     )  # fmt: skip
 
 

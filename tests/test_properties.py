@@ -28,7 +28,7 @@ ERROR_K = 0.05
 #: While heat has not yet crossed an interval of the grid (dx2/(4 alpha): 2 s at 15 mm) the node beside a face may dip,
 #: by this share of the difference that drives the heat.
 EARLY_S, EARLY_SHARE = 2.0, 0.005
-few = settings(max_examples=25)
+few = settings(max_examples=12)
 
 polymers = st.sampled_from(polymer_ids()).map(shipped_polymer)
 numbers = st.floats

@@ -57,6 +57,7 @@ class Moment(NamedTuple):
         columns: which columns of the batch the arrays are for, (n,).
         time_s: each column's time, (n,).
         inward_h: enthalpy at the nodes in `grid.inward_order`, J/kg, (nodes, n).
+        inward_c: temperature there, °C, (nodes, n); overwritten once the moment has been shown.
         inward_inflow: right side of the heat balance there, W/m2, (nodes, n); see `grid.Rates`.
         drop_ratio: drop over clamp radius, (n,); zero without sag.
     """
@@ -64,6 +65,7 @@ class Moment(NamedTuple):
     columns: NDArray[np.intp]
     time_s: Array
     inward_h: Array
+    inward_c: Array
     inward_inflow: Array
     drop_ratio: Array
 
@@ -232,10 +234,10 @@ def march(
         ratio = run.flat if run.sag is None else run.sag.ratio
         done = run.t >= run.until_s
         if (arriving := _before_jump(run, balance)) is not None:
-            seen = observer.see(Moment(run.columns, run.t, run.h, arriving, ratio))
+            seen = observer.see(Moment(run.columns, run.t, run.h, flow.temperature_c, arriving, ratio))
             if seen is not None:
                 done |= seen
-        seen = observer.see(Moment(run.columns, run.t, run.h, balance.right, ratio))
+        seen = observer.see(Moment(run.columns, run.t, run.h, flow.temperature_c, balance.right, ratio))
         if seen is not None:
             done |= seen
         finished = np.count_nonzero(done)

@@ -48,13 +48,13 @@ class _DoseMeter:
     """Time at temperature of the hotter face, as seconds at the dose's reference temperature."""
 
     def __init__(self, slab: Slab, dose: Dose) -> None:
-        self._material, self._law = slab.material, dose
+        self._law = dose
         self.dose_s, self._rate, self._time = (np.zeros(slab.batch) for _ in range(3))
 
     def read(self, moment: Moment) -> tuple[Array, Array]:
         """(dose before, dose now) of the moment's columns, s; the rate is exponential in time within a step."""
         columns = moment.columns
-        hotter = self._material.columns(columns).temperature(np.max(moment.inward_h[:2], axis=0)[None])[0]
+        hotter = np.maximum(moment.inward_c[0], moment.inward_c[1])
         rate, rate_before = self._law.rate(hotter), self._rate[columns]
         ratio = rate / np.where(rate_before > 0, rate_before, rate)
         even = np.abs(ratio - 1.0) < 1e-6
@@ -66,7 +66,9 @@ class _DoseMeter:
 
 
 class _Crossings:
-    """Observer that keeps each threshold's step; done with a column when all minima and one maximum are passed."""
+    """Observer that keeps each threshold's step; done with a column when all minima, and one maximum where there are
+    any, are passed.
+    """
 
     def __init__(self, slab: Slab, thresholds: Sequence[Threshold], intervals: int) -> None:
         self.slab, self.thresholds, self.rates = slab, thresholds, Rates(intervals)
@@ -100,7 +102,9 @@ class _Crossings:
             return None
         needed = np.array([t.needed for t in self.thresholds])
         waiting = self._waiting[:, moment.columns]
-        done: NDArray[np.bool_] = ~waiting[needed].any(axis=0) & ~waiting[~needed].all(axis=0)
+        done: NDArray[np.bool_] = ~waiting[needed].any(axis=0)
+        if not needed.all():
+            done &= ~waiting[~needed].all(axis=0)
         return done
 
     def _keep(self, i: int, passed: NDArray[np.intp], previous: Moment | None, moment: Moment) -> None:
@@ -222,7 +226,7 @@ def first_times(
     tolerance_k: float = TOLERANCE_K,
 ) -> Array:
     """When each threshold is first passed, s, (thresholds, batch); NaN where not before `until_s`, or not before all
-    minima and one maximum of a column were (it is then no longer followed).
+    minima, and one maximum where there are any, of a column were (it is then no longer followed).
     """
 
     def work(part: Slab, columns: NDArray[np.intp]) -> Array:

@@ -84,12 +84,12 @@ def coldest_c(profile_c: Array) -> Array:
     Args:
         profile_c: (nodes, batch), °C.
     """
-    at = np.clip(np.argmin(profile_c, axis=0), 1, len(profile_c) - 2)
+    at = np.minimum(np.maximum(np.argmin(profile_c, axis=0), 1), len(profile_c) - 2)
     column = np.arange(profile_c.shape[1])
     left, middle, right = (profile_c[at + i, column] for i in (-1, 0, 1))
     bend = left - 2.0 * middle + right
     lean = 0.5 * (right - left)
-    at_vertex = np.clip(-lean / np.where(bend > 0, bend, np.inf), -1.0, 1.0)
+    at_vertex = np.minimum(np.maximum(-lean / np.where(bend > 0, bend, np.inf), -1.0), 1.0)
     vertex = middle + at_vertex * (lean + 0.5 * bend * at_vertex)
     result: Array = np.minimum(vertex, np.min(profile_c, axis=0))
     return result

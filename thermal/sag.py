@@ -63,11 +63,8 @@ def ratio_after_flow(integral: Array) -> Array:
     s = np.interp(np.cbrt(3.0 * integral), _TABLE_ROOT, _TABLE_S)
     for _ in range(2):  # Newton; G' = s2/(1 + s2)3
         slope = s * s / (1.0 + s * s) ** 3
-        s = np.clip(
-            s - (flow_integral(s) - integral) / np.maximum(slope, 1e-30),
-            0.5 * s,
-            np.minimum(2.0 * s, LOST_RATIO),
-        )
+        moved = s - (flow_integral(s) - integral) / np.maximum(slope, 1e-30)
+        s = np.minimum(np.maximum(moved, 0.5 * s), np.minimum(2.0 * s, LOST_RATIO))
     return s
 
 
@@ -104,20 +101,26 @@ class Melt:
 
     def solidity(self, t_c: Array) -> Array:
         """Share of the way from melt (0) to solid (1), same shape as `t_c`, °C."""
-        result: Array = np.clip((self.solid_below_c - t_c) / SOFTENING_SPAN_K, 0.0, 1.0)
+        result: Array = np.minimum(np.maximum((self.solid_below_c - t_c) / SOFTENING_SPAN_K, 0.0), 1.0)
         return result
 
     def viscosity_pa_s(self, t_c: Array) -> Array:
         """Zero-shear viscosity, Pa s, same shape as `t_c`, °C (..., batch)."""
         fluid_c = np.maximum(t_c, self.solid_below_c)
-        exponent = np.where(
-            np.isnan(self.activation_j_mol),
-            ln_wlf(fluid_c, self.reference_c, self.c1, np.maximum(self.c2_k, 1.0)),
-            ln_arrhenius(fluid_c, self.reference_c, self.activation_j_mol),
-        )
+        exponent = self._ln_shift(fluid_c)
         exponent += np.log(self.solid_ratio) * self.solidity(t_c)
         result: Array = self.reference_pa_s * np.exp(np.minimum(exponent, 60.0))
         return result
+
+    def _ln_shift(self, fluid_c: Array) -> Array:
+        """Logarithm of the viscosity over that at the reference; the rule is one law for the whole batch."""
+        wlf = np.isnan(self.activation_j_mol)
+        if not wlf.any():
+            return ln_arrhenius(fluid_c, self.reference_c, self.activation_j_mol)
+        by_wlf = ln_wlf(fluid_c, self.reference_c, self.c1, np.maximum(self.c2_k, 1.0))
+        if wlf.all():
+            return by_wlf
+        return np.where(wlf, by_wlf, ln_arrhenius(fluid_c, self.reference_c, self.activation_j_mol))
 
     def columns(self, keep: Columns) -> Melt:
         """The same for some columns of the batch."""

@@ -6,6 +6,7 @@ Arrays over both faces have shape (2, batch), upper face first; arrays of one va
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple, Protocol, Self
 
 import numpy as np
@@ -140,35 +141,44 @@ class SeriesAir:
 
     def drive(self, time_s: Array, before: bool = False) -> Drive:
         """See `Air.drive`."""
+        if np.all(time_s == time_s[0]):
+            time_s = time_s[:1]  # the rule: columns meet at every time of the series
         at = np.searchsorted(self.time_s, time_s, "left" if before else "right") - 1
         inside = (at >= 0) & (at < len(self.time_s) - 1)
-        at = np.clip(at, 0, len(self.time_s) - 2)
-        step = self.time_s[at + 1] - self.time_s[at]
-        part = np.clip((time_s - self.time_s[at]) / step, 0.0, 1.0)
-        low, high = self._between(at)
-        high -= low
-        now = part * high
+        at = np.minimum(np.maximum(at, 0), len(self.time_s) - 2)
+        start = self.time_s[at]
+        step = self.time_s[at + 1] - start
+        part = np.minimum(np.maximum((time_s - start) / step, 0.0), 1.0)
+        low, rise = self._between(at)
+        now = part * rise
         now += low
-        high *= inside / step
+        rise *= inside / step
         wall_k = now[2] + ZERO_C_IN_K
         cube = wall_k * wall_k
         cube *= wall_k
-        return Drive(now[:2], cube * wall_k, high[:2], 4.0 * cube * high[2])
+        return Drive(now[:2], cube * wall_k, rise[:2], 4.0 * cube * rise[2])
 
     def _between(self, at: Columns) -> tuple[Array, Array]:
-        """Air of both faces and walls, (3, batch), at the times `at` and after them; the second may be written to."""
-        batch, first = len(at), int(at[0])
-        low, high = np.empty((3, batch)), np.empty((3, batch))
-        if np.all(at == first):  # the rule: columns meet at every time of the series
-            low[:2], high[:2] = self.air_c[first], self.air_c[first + 1]
-            low[2], high[2] = self.wall_c[first], self.wall_c[first + 1]
-            return low, high
-        column = np.arange(batch)
-        own = column if self.air_c.shape[2] > 1 else 0 * column
-        for values, i in ((low, at), (high, at + 1)):
-            values[:2] = self.air_c[i, :, own].T
-            values[2] = self.wall_c[i, column]
-        return low, high
+        """Air of both faces and walls at the times `at`, and their rise to the times after them, (3, batch)."""
+        whole, first = self._whole, int(at[0])
+        if np.all(at == first):
+            return whole[first], whole[first + 1] - whole[first]
+        size = whole[0].size
+        place = at * size + np.arange(size).reshape(whole[0].shape)
+        low = whole.take(place)
+        rise = whole.take(place + size)
+        rise -= low
+        return low, rise
+
+    @cached_property
+    def _whole(self) -> Array:
+        """Air of both faces and walls, (times, 3, batch)."""
+        times, batch = self.wall_c.shape
+        return np.concatenate([np.broadcast_to(self.air_c, (times, 2, batch)), self.wall_c[:, None]], axis=1)
+
+    @cached_property
+    def _breaks_s(self) -> Array:
+        return np.append(self.time_s, np.inf)
 
     @property
     def jumps(self) -> bool:
@@ -178,7 +188,8 @@ class SeriesAir:
     def next_break_s(self, time_s: Array) -> Array | None:
         """See `Air.next_break_s`."""
         following = np.searchsorted(self.time_s, time_s, "right")
-        return np.append(self.time_s, np.inf)[following]
+        result: Array = self._breaks_s[following]
+        return result
 
     def columns(self, keep: Columns) -> SeriesAir:
         """See `Air.columns`."""
