@@ -69,9 +69,11 @@ def autocorrelation(centred: Array, lags: int) -> Array:
 
 def independent(centred: Array) -> float:
     """How many independent values say as much about a mean as these: n/(1 + 2 sum rho), the sum up to the first pair
-    that is not positive (C.J. Geyer, Statistical Science 7 (1992) 473-483).
+    that is not positive (C.J. Geyer, Statistical Science 7 (1992) 473-483). All of them where they do not differ.
     """
     n, square = len(centred), float(centred @ centred)
+    if square == 0.0:
+        return float(n)
     total = 0.0
     for k in range(0, n - 1, 2):
         pair = sum(float(centred[: n - lag] @ centred[lag:]) for lag in (k, k + 1)) / square

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration.residual_tests import independent
 from calibration.uncertainty_budget import Budget, budget, thermocouple_components
 from thermal.fields import InputError
-from thermal.heat import Heat, filled, role_of, sensor_of
+from thermal.heat import Heat, Sensor, filled, role_of, sensor_of
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -108,7 +108,7 @@ def survey(heat: Heat, set_c: float | None = None) -> Survey:
             f"the survey has {len(columns)} places with readings: expected {FEWEST} to {MOST} columns grid_01_c, "
             "grid_02_c ..."
         )
-    values = np.stack([_without_gaps(heat.time_s, heat.columns[c]) for c in columns])
+    values = np.stack([_true_c(heat, c) for c in columns])
     opened = [e.time_s for e in heat.events if e.name == "door_open"]
     end_s = min((at for at in opened if at > heat.time_s[0] + WATCHED_S), default=float(heat.time_s[-1]))
     shut = (heat.time_s < end_s) if end_s in opened else (heat.time_s <= end_s)
@@ -123,12 +123,12 @@ def survey(heat: Heat, set_c: float | None = None) -> Survey:
     stretch = (heat.time_s >= from_s) & shut
     means = np.nanmean(values[:, stretch], axis=1)
     found = tuple(
-        _place(heat, column, one, stretch, shut, setting, at)
+        _place(heat.sensor(column), column, one, stretch, shut, setting, at)
         for column, one, at in zip(columns, values, steady, strict=True)
     )
     together = values[:, stretch]
-    mean = np.nanmean(together, axis=0)
-    whole = np.all(np.isfinite(together), axis=0)
+    there = np.isfinite(together)
+    some, whole = there.any(axis=0), there.all(axis=0)
     return Survey(
         set_c=setting,
         places=found,
@@ -139,15 +139,16 @@ def survey(heat: Heat, set_c: float | None = None) -> Survey:
         spread_k=float(np.max(np.ptp(together[:, whole], axis=0))) if whole.any() else float(np.ptp(means)),
         hottest=columns[int(np.argmax(means))],
         coldest=columns[int(np.argmin(means))],
-        swing_k=_swing(heat.time_s[stretch], mean),
+        swing_k=_swing(heat.time_s[stretch][some], np.nanmean(together[:, some], axis=0)),
         openings=_openings(heat.time_s, values, opened, from_s),
         zone_k=_zones(found),
         tilt_k_m=_tilt(found),
     )
 
 
-def _without_gaps(time_s: Array, values: Array) -> Array:
-    return np.array(filled(time_s, values, _GAP_S).values)
+def _true_c(heat: Heat, column: str) -> Array:
+    """A place's readings less the known error of its thermocouple, short gaps passed over."""
+    return np.array(filled(heat.time_s, heat.columns[column], _GAP_S).values) - (heat.sensor(column).bias_k or 0.0)
 
 
 def _steady_from(time_s: Array, values: Array) -> float:
@@ -166,11 +167,11 @@ def _steady_from(time_s: Array, values: Array) -> float:
     return found
 
 
-def _place(heat: Heat, column: str, values: Array, stretch: Flags, shut: Flags, set_c: float, steady_s: float) -> Place:
-    sensor = heat.sensor(column)
-    bias = sensor.bias_k or 0.0
-    mean = float(np.nanmean(values[stretch])) - bias
-    highest = float(np.nanmax(values[shut])) - bias
+def _place(
+    sensor: Sensor, column: str, values: Array, stretch: Flags, shut: Flags, set_c: float, steady_s: float
+) -> Place:
+    mean = float(np.nanmean(values[stretch]))
+    highest = float(np.nanmax(values[shut]))
     # What a thermostat's swing reaches while steady is no overshoot.
     std = float(np.nanstd(values[stretch], ddof=1))
     swing = mean + float(np.sqrt(2.0)) * std
@@ -201,12 +202,14 @@ def _swing(time_s: Array, mean_c: Array) -> float:
 
 
 def _openings(time_s: Array, values: Array, opened: list[float], from_s: float) -> tuple[Opening, ...]:
-    mean = np.nanmean(values, axis=0)
+    """Each opening, from the moments at which every place was read: a mean of fewer is another place's."""
+    seen = np.isfinite(values).all(axis=0)
+    time_s, mean = time_s[seen], values[:, seen].mean(axis=0)
     found = []
     for i, at in enumerate(opened):
         if at < from_s:
             continue
-        until = opened[i + 1] if i + 1 < len(opened) else float(time_s[-1]) + 1.0
+        until = opened[i + 1] if i + 1 < len(opened) else np.inf
         before = mean[(time_s >= max(from_s, at - 120.0)) & (time_s < at)]
         after = (time_s >= at) & (time_s < until)
         if not len(before) or not after.any():

@@ -14,13 +14,14 @@ import datetime
 import json
 import threading
 from collections.abc import Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from dashboard.oven_file import EARLIER, accepted, card_text, read_card, write_card
 from dashboard.shop import Shop
+from logger.filelock import FileLock
 from logger.heatfile import write_new
 from thermal.fields import InputError, near_matches, shown
 from thermal.oven import OvenCard
@@ -28,8 +29,9 @@ from thermal.oven import OvenCard
 PROPOSED = "proposed"
 #: In a card's evidence: the name of its proposal, and the reasons against it that whoever accepted it was shown.
 NAME, REASONS = "proposal", "reasons"
-#: Two people at two pages of this program must not both replace the same card.
+#: Two people at two pages of this program must not both replace the same card; nor may two programs (`_LOCK`).
 _ONE_AT_A_TIME = threading.Lock()
+_LOCK = ".accepting"
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,9 @@ def propose(shop: Shop, card: OvenCard, record: Mapping[str, Any], reasons: tupl
 
 
 def proposals(shop: Shop, oven: str) -> tuple[Proposal, ...]:
-    """What waits for a person, the newest first: found since the card in force was, and no card that ever was one."""
+    """What waits for a person, the newest first: cards that never were in force. One that another may have overtaken
+    says so among its reasons.
+    """
     past = history(shop, oven)
     used = {str((one.card.evidence or {}).get(NAME)) for one in past}
     found = []
@@ -100,8 +104,9 @@ def _proposal(shop: Shop, path: Path, card: OvenCard, now: OvenCard) -> Proposal
     evidence = card.evidence or {}
     reasons = [str(one) for one in evidence.get(REASONS, ())]
     since, found = (now.evidence or {}).get("accepted"), evidence.get("found")
-    if isinstance(since, datetime.date) and isinstance(found, datetime.date) and _day(since) > _day(found):
-        reasons.append("The card in force was accepted after this one was found")
+    if isinstance(since, datetime.date) and isinstance(found, datetime.date) and _day(since) >= _day(found):
+        when = "after this one was found" if _day(since) > _day(found) else "on the day on which this one was found"
+        reasons.append(f"The card in force was accepted {when}")
     return Proposal(path.stem, card, tuple(reasons), record_of(shop, path.stem))
 
 
@@ -151,10 +156,21 @@ def accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> 
         The card that was in force, where it is kept now.
 
     Raises:
-        InputError: no such proposal, nobody is named, or the shop cannot be written to.
+        InputError: no such proposal, nobody is named, the shop cannot be written to, or another program accepts a card
+        just now.
     """
-    with _ONE_AT_A_TIME:
+    with _ONE_AT_A_TIME, closing(_alone(_folder(shop))):
         return _accept(shop, oven, name, by, at)
+
+
+def _alone(folder: Path) -> FileLock:
+    """Holds a shop's ovens for this program."""
+    try:
+        return FileLock(folder / _LOCK, "another program accepts a card just now: look at the card in force, try again")
+    except OSError as error:
+        raise InputError(
+            f"{folder}: it cannot be written to ({error.strerror or error}): check the shop's folder"
+        ) from None
 
 
 def _accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> Kept:

@@ -67,6 +67,8 @@ def survey(
     }  # fmt: skip
     if set_c is not None:
         checked("--set-c", set_c, Range("°C", at_least=20.0, at_most=320.0))
+    if sheet_z_mm is not None:
+        checked("--sheet-z-mm", sheet_z_mm, Range("mm", at_least=-10_000.0, at_most=10_000.0))
     if (oven_id is None) != (sheet_z_mm is None):
         raise click.UsageError("give --oven and --sheet-z-mm together: which card, and where its sheets hang")
     if oven_id is None and (half or out or accept):
@@ -77,6 +79,10 @@ def survey(
             return stack.enter_context(opened(place_of(shop, store, practice)))
 
         ((name, recorded),) = named_heats([heat], records)
+    if oven_id is not None and recorded.oven not in (None, oven_id):
+        raise InputError(
+            f"{name} was surveyed in oven {recorded.oven!r}, expected {oven_id!r}: name that oven, or leave --oven out"
+        )
     try:
         found = judged(recorded, set_c)
     except InputError as error:
