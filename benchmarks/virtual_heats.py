@@ -36,7 +36,7 @@ from calibration.evidence import (
     flow,
     unflow,
 )
-from calibration.members import INTERVALS, Members, names, solve
+from calibration.members import EXTRAS, INTERVALS, Members, names, solve
 from calibration.observed import Observed
 from calibration.recovery import FALL_REL_STD, RECOVERY_LN_STD, STEADY_STD_K
 from thermal.build import steady_air_c
@@ -172,7 +172,7 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
             levelled = np.interp(time_s, members.time_s, flow(ratio)) + _wander(random, len(time_s), SAG_LN_STD, SAG_S)
             columns["drop_mm"] = (
                 unflow(levelled) * radius_mm
-                + ZERO_MM * random.standard_normal()
+                + ZERO_MM * members.normals[-len(EXTRAS) - 1, heat]
                 + NOISE_MM * random.standard_normal(len(time_s))
             )
         for line in LINES if "lines" in sensors else ():

@@ -24,7 +24,7 @@ from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
 from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
-from calibration.members import EXTRAS, Members, names, profile_c, served_s, solve
+from calibration.members import Members, names, of_case, profile_c, served_s, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
 from calibration.reasons import likeliest
@@ -349,7 +349,7 @@ class Estimator:
         if not any(names_of) and not any(np.isfinite(values).any() for values in drops):
             notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
         mean = weighed.update.proposal(heated.proposal).mean
-        reason = likeliest(self._case, mean[: -len(EXTRAS)])
+        reason = likeliest(self._case, of_case(self._case, mean))
         if reason is not None:
             notes.append(reason)
         elif misfit is not None and misfit > _MISFIT:
@@ -377,7 +377,7 @@ class Estimator:
         first = np.argmin(np.stack(list(maxima.values())), axis=0)[np.isfinite(spoilt_s)]
         drop = None
         if members.drop_ratio is not None and self._case.opening_m is not None:
-            ratio = unflow(now(flow(members.drop_ratio)))
+            ratio = np.maximum(unflow(now(flow(members.drop_ratio))), 0.0)
             drop = _spread(ratio * equivalent_radius_m(self._case.opening_m) * 1e3)
         dropped = np.ones(len(above), np.bool_) if of.drop_min is None else drop_s <= now_s
         return Answer(

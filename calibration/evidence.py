@@ -2,9 +2,11 @@
 
 - A face: first-order lag of its sensor, white noise, a constant bias, and a slow wander of the contact.
 - The drop: as the logarithm of the sag's flow integral, in which the melt's viscosity is a mere shift, so that a bubble
-  that runs away is as nearly linear as one that creeps.
-- Marks ('bubble at line 2', 'clear through'): as the time at which a member gets there. That nothing was marked says
-  nothing: people forget.
+  that runs away is as nearly linear as one that creeps; levelled off to millimetres where it is small, in which the
+  sensor's zero and the sheet's bow by expansion are straight.
+- Marks ('bubble at line 2', 'clear through'): as the time at which a member gets there. Of one that was made twice the
+  last counts: the first was too early, or it would not have been made again. That nothing was marked says nothing:
+  people forget.
 """
 
 from __future__ import annotations
@@ -35,7 +37,8 @@ _SETTLED_S = 5.0
 NOISE_MM, ZERO_MM, SAG_LN_STD, SAG_S = 2.0, 3.0, 0.1, 60.0
 #: Below this drop ratio (12 mm of a 300 mm opening) the logarithm is levelled off: bow and zero rule there.
 BOW_RATIO = 0.08
-_LEVEL = float(flow_integral(BOW_RATIO))
+_LEVEL = float(np.cbrt(flow_integral(BOW_RATIO)))
+_FLAT = 3.0 * float(np.log(_LEVEL))
 #: How exactly people mark, s (estimated): a line passed, and a sheet turned clear, which comes gradually.
 LINE_S, CLEAR_S = 4.0, 8.0
 
@@ -85,10 +88,10 @@ def evidence(
             at = seen.when(name)
             if at and name in line_mm:
                 reached = first_passed(members.time_s, members.drop_ratio, line_mm[name] / radius_mm)
-                found.append(_mark(name, at[0], reached, LINE_S))
+                found.append(_mark(name, at[-1], reached, LINE_S))
     at = seen.when(CLEAR)
     if at and members.clear_c is not None:
-        found.append(_mark(CLEAR, at[0], first_passed(members.time_s, members.coldest_c, members.clear_c), CLEAR_S))
+        found.append(_mark(CLEAR, at[-1], first_passed(members.time_s, members.coldest_c, members.clear_c), CLEAR_S))
     return [one for one in found if one is not None]
 
 
@@ -175,14 +178,22 @@ def _lagged(time_s: Array, truth: Array, lag_s: Array) -> Array:
 
 
 def flow(ratio: Array) -> Array:
-    """Levelled logarithm of the sag's flow integral; falls back to its floor for a flat or upward sheet."""
-    result: Array = np.log(flow_integral(np.clip(ratio, 0.0, LOST_RATIO)) + _LEVEL)
+    """Levelled logarithm of the sag's flow integral G, 3 ln(cbrt G + cbrt G(BOW_RATIO)).
+
+    As ln G far above the level, where it is a bubble's; as the drop itself far below, since cbrt G is then
+    proportional to it, and straight on above the frame, where a sensor's zero and noise may put a flat sheet.
+    """
+    root = np.cbrt(flow_integral(np.clip(ratio, -LOST_RATIO, LOST_RATIO))) / _LEVEL
+    result: Array = 3.0 * (np.log1p(np.maximum(root, 0.0)) + np.minimum(root, 0.0)) + _FLAT
     return result
 
 
 def unflow(levelled: Array) -> Array:
     """Drop ratio whose `flow` this is."""
-    return ratio_after_flow(np.maximum(np.exp(levelled) - _LEVEL, 0.0))
+    part = (levelled - _FLAT) / 3.0
+    root = _LEVEL * np.where(part > 0.0, np.expm1(part), part)
+    result: Array = np.sign(root) * ratio_after_flow(np.abs(root) ** 3)
+    return result
 
 
 def _drop(seen: Observed, members: Members, column: str, radius_mm: float) -> Evidence | None:
@@ -190,21 +201,18 @@ def _drop(seen: Observed, members: Members, column: str, radius_mm: float) -> Ev
     if binned is None or members.drop_ratio is None:
         return None
     sensor = seen.sensor(column)
-    ratio = np.clip((binned.values - (sensor.bias_k or 0.0)) / radius_mm, 0.0, LOST_RATIO)
-    expected = at_time(members.time_s, members.drop_ratio, binned.at_s)
-    # Where both lie below the level, in the first half minute of many a sheet, a reading is left out: levelled off
-    # and cut at zero, its error is one-sided and small numbers say more than they know (docs/numerics.md).
-    tells = (ratio > BOW_RATIO) | (np.median(expected, axis=1) > BOW_RATIO)
-    if not tells.any():
-        return None
-    at_s, ratio, count = binned.at_s[tells], ratio[tells], binned.count[tells]
-    # What a millimetre is worth in the levelled logarithm, at the reading but never below the level's own drop.
-    s = np.maximum(ratio, 0.06)
-    per_mm = s * s / (1.0 + s * s) ** 3 / (flow_integral(s) + _LEVEL) / radius_mm
+    ratio = (binned.values - (sensor.bias_k or 0.0)) / radius_mm
+    # The zero is an unknown of the members'.
+    zero = ZERO_MM / radius_mm * members.normals[-len(EXTRAS) - 1]
+    expected = at_time(members.time_s, members.drop_ratio, binned.at_s) + zero
+    # What a millimetre is worth in the levelled logarithm, at the reading.
+    s = np.clip(ratio, 1e-3, LOST_RATIO)
+    root = np.cbrt(flow_integral(s))
+    per_mm = s * s / (1.0 + s * s) ** 3 / (root * root * (root + _LEVEL)) / radius_mm
     noise_mm = NOISE_MM if sensor.std_k is None else sensor.std_k
-    covariance = _wandering(at_s, SAG_LN_STD, SAG_S) + ZERO_MM**2 * np.outer(per_mm, per_mm)
-    covariance += np.diag(noise_mm**2 / count * per_mm**2 + 0.02**2)
-    return Evidence(column, at_s, flow(ratio), flow(expected[tells]), covariance)
+    covariance = _wandering(binned.at_s, SAG_LN_STD, SAG_S)
+    covariance += np.diag(noise_mm**2 / binned.count * per_mm**2 + 0.02**2)
+    return Evidence(column, binned.at_s, flow(ratio), flow(expected), covariance)
 
 
 def _mark(name: str, at_s: float, reached_s: Array, std_s: float) -> Evidence | None:

@@ -27,8 +27,9 @@ Array = NDArray[np.float64]
 #: Intervals across the sheet: the error is that of the plan's grid within a few hundredths of a kelvin
 #: (docs/numerics.md), far below what is uncertain.
 INTERVALS = 12
-#: Beyond the case's own unknowns: the air to come, the other face's air where only one is measured, the answer times
+#: Beyond the case's own unknowns: where a drop sensor has its zero, for a sheet that drops; then the air to come, the other face's air where only one is measured, the answer times
 #: of the faces' sensors, and at how little left of its crystals a sheet looks clear.
+DROP_ZERO = "drop_zero"
 EXTRAS = ("air_later", "air_apart", "lag_upper", "lag_lower", "clear")
 #: A member is followed until it is ready and this much longer, s and in shares of that time, or spoilt; but beyond
 #: the present moment at least as long as it may serve before members are heated anew, s and in shares of the heat.
@@ -47,7 +48,12 @@ def served_s(at_s: float) -> float:
 
 def names(case: Case) -> tuple[str, ...]:
     """What is uncertain about a live heat, by name, in the order of the members' normals."""
-    return (*unknowns(case), *EXTRAS)
+    return (*unknowns(case), *((DROP_ZERO,) if case.drops else ()), *EXTRAS)
+
+
+def of_case(case: Case, normals: Array) -> Array:
+    """The rows of the case's own unknowns, those that oven, sheet and polymer have."""
+    return normals[: len(unknowns(case))]
 
 
 @dataclass(frozen=True)
@@ -190,7 +196,7 @@ def solve(
 def _problem(
     case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: Array, moved: Mapping[str, Array]
 ) -> tuple[Slab, Departures]:
-    by = further(departures(case, normals[: -len(EXTRAS)]), moved)
+    by = further(departures(case, of_case(case, normals)), moved)
     problem = slab(case, by)
     assert isinstance(problem.surroundings, OvenFaces)
     oven: Air
