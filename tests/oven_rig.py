@@ -33,8 +33,10 @@ def place_in(folder: Path) -> StorePlace:
     return StorePlace(f"{SQLITE}{folder / 'pullcue.sqlite'}", folder, practice=True)
 
 
-def practice_of(shop: Shop, clock: Clock, scenario: str = "quiet-day", seed: int = 1) -> Practice:
-    case = practice_case(shop, "hdpe", 4.0, "north", shop.room_c)
+def practice_of(
+    shop: Shop, clock: Clock, scenario: str = "quiet-day", seed: int = 1, gauge_mm: float = 4.0
+) -> Practice:
+    case = practice_case(shop, "hdpe", gauge_mm, "north", shop.room_c)
     return Practice(case, shop.room_c, scenario_of(scenario), clock, seed, by_hand=True)
 
 
@@ -109,31 +111,39 @@ class Walk:
         return looks or [Aged(self.watch.look(), 0.0)]
 
 
-def walk(pulled_s: float | None = None, start_s: float = 60.0) -> Walk:
+def walk(pulled_s: float | None = None, start_s: float = 60.0, gauge_mm: float = 4.0) -> Walk:
     shop, clock = read_shop(DEMO_FOLDER), ManualClock()
-    practice = practice_of(shop, clock)
+    practice = practice_of(shop, clock, gauge_mm=gauge_mm)
     practice.close()  # its port: the oven alone is asked
     if start_s < 1e6:  # else no sheet goes in
         practice.oven.put_in(start_s)
     if pulled_s is not None:
         practice.oven.pull(pulled_s)
-    watch = HeatWatch(practice_bench("north"), shop, ManualClock().utc().date, lambda f: judged(practice.oven, f))
+    today = ManualClock().utc().date
+    # As on a fast clock: a bubble is not walked through between looks that are a minute apart.
+    watch = HeatWatch(practice_bench("north"), shop, today, lambda f: judged(practice.oven, f), walks=False)
     form = replace(practice_form(HeatForm(oven="north"), practice), sheet_label=None)
     return Walk(practice, watch, form, start_s, pulled_s)
 
 
 @cache
+def heated() -> tuple[Aged, ...]:
+    """The three seconds after the door of one heat, then each of its minutes until the fifth."""
+    there = walk()
+    return (*there.to(63.0, 1)[-3:], *there.to(361.0, 60))
+
+
 def in_the_oven() -> Aged:
     """A sheet that has been in for five minutes."""
-    return walk().to(361.0, 90)[-1]
+    return heated()[-1]
 
 
 @cache
 def after_the_pull() -> Aged:
-    """A sheet that was pulled ten minutes after it went in, a quarter of a minute ago."""
-    later = walk(pulled_s=660.0)
-    later.to(660.0, 220)
-    return later.to(690.0, 5)[-1]
+    """A sheet of 3 mm that was pulled six and a half minutes after it went in, a quarter of a minute ago."""
+    later = walk(pulled_s=450.0, gauge_mm=3.0)
+    later.to(450.0)
+    return later.to(466.0, 5)[-1]
 
 
 class StillLive(Live):
@@ -159,7 +169,7 @@ class StillLive(Live):
         return 1.0
 
     def wait_s(self, ids: Any) -> float:
-        return 1.0
+        return 0.3  # a page asks again so soon: what a test changes is seen at once
 
     def outcome_of(self, look: Any) -> str:
         return "" if look.heat is None else self.outcomes.get(look.heat.id, "")

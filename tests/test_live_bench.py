@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from command_line import refused
 from dashboard.live_service import Live
 from dashboard.practice_bench import Practice, practice_case, scenario_of
 from dashboard.shop import DEMO_FOLDER, read_shop
@@ -197,10 +198,6 @@ def test_pages_are_served_until_ctrl_c(words: list[str], tmp_path: Path) -> None
         socket.create_connection(("127.0.0.1", int(found[1])), timeout=5.0)
 
 
-def test_access_that_is_not_safe_is_refused(tmp_path: Path) -> None:
-    result = subprocess.run(
-        [*COMMAND, "bench", str(DEMO_FOLDER / "benches" / "practice.toml"), "--host", "0.0.0.0", "--for", "1"],
-        capture_output=True, text=True, timeout=60, env=os.environ | {"PULLCUE_DATA": str(tmp_path)},
-    )  # fmt: skip
-    assert result.returncode == 2
-    assert "people have to sign in" in result.stderr
+def test_access_that_is_not_safe_is_refused() -> None:
+    bench = str(DEMO_FOLDER / "benches" / "practice.toml")
+    assert "people have to sign in" in refused("bench", bench, "--host", "0.0.0.0", "--for", "1")

@@ -110,24 +110,14 @@ def test_a_heat_is_planned_by_keyboard_alone(browser: Browser, url: str, service
         shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
 
 
-def test_every_stop_of_the_keyboard_is_seen(browser: Browser, url: str) -> None:
-    """A focus ring of at least 3 px, as outline or as shadow around a slider's thumb."""
-    look = """() => { const one = document.activeElement; const style = getComputedStyle(one);
-        return [one.id || one.textContent || one.tagName, one.type === 'range' ||
-                parseFloat(style.outlineWidth) >= 3 && style.outlineStyle !== 'none' ||
-                parseFloat(getComputedStyle(one.parentElement).outlineWidth) >= 3]; }"""
+def test_plans_follow_the_hand_and_the_address_keeps_them(browser: Browser, url: str, services: Services) -> None:
+    """A slider is dragged, a button pressed; what changes is said aloud; units and theme are kept with the plan."""
     with watched(browser) as page:
         opened(page, url + NORTH)
-        stops = []
-        for _ in range(24):
-            page.keyboard.press("Tab")
-            stops.append(page.evaluate(look))
-        assert [name for name, seen in stops if not seen] == []
-
-
-def test_a_slider_follows_the_hand(browser: Browser, url: str, services: Services) -> None:
-    with watched(browser) as page:
-        opened(page, url + NORTH)
+        said = page.locator("#said")
+        expect(said).to_contain_text("Ready from")
+        assert said.get_attribute("aria-live") == "polite"
+        before = said.text_content()
         slider = page.locator("#plan-set_c-slider")
         box = slider.bounding_box()
         assert box is not None
@@ -143,64 +133,71 @@ def test_a_slider_follows_the_hand(browser: Browser, url: str, services: Service
         assert value == round(value), "a slider stops at whole steps"
         expect(readout).to_have_text(f"{value:.0f} °C")
         shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, value))
-
-
-def test_the_address_keeps_the_plan(browser: Browser, url: str, services: Services) -> None:
-    with watched(browser) as page:
-        opened(page, url + NORTH)
+        expect(said).not_to_have_text(before or "")
         page.get_by_role("button", name="Gauge: more").click()
-        shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
+        wanted = PlanForm("pp-homopolymer", "north", 6.5, value)
+        shows(page, services, wanted)
         expect(page).to_have_url(re.compile(r"gauge_mm=6\.5&"))
-        page.reload()
-        page.wait_for_selector("#plan-results:not(.waiting)")
-        shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
-
-
-def test_units_are_switched_and_kept(browser: Browser, url: str, services: Services) -> None:
-    with watched(browser) as page:
-        opened(page, url + NORTH)
-        page.get_by_role("button", name="°F in, US units").click()
-        expect(page.get_by_role("button", name="°F in, US units")).to_have_attribute("aria-pressed", "true")
-        page.wait_for_selector("#plan-results:not(.waiting)")
-        shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0), Units("us"))
-        expect(page.locator("#plan-form .readout").nth(1)).to_have_text("0.236 in 6.0 mm")
-        page.get_by_role("button", name="Gauge: more").click()
-        expect(page.locator("#plan-form .readout").nth(1)).to_have_text("9/32 in 7.1 mm")
-        page.get_by_text("Settings sheet to print").click()
-        expect(page.locator("h1")).to_contain_text("set to 374 °F")
-
-
-def test_the_theme_is_switched_and_kept(browser: Browser, url: str) -> None:
-    with watched(browser) as page:
-        opened(page, url + NORTH)
         light = page.evaluate("getComputedStyle(document.body).backgroundColor")
         page.get_by_role("button", name="Dark").click()
         dark = page.evaluate("getComputedStyle(document.body).backgroundColor")
         assert dark != light
         page.reload()
         page.wait_for_selector("#plan-results:not(.waiting)")
+        shows(page, services, wanted)
         assert page.evaluate("getComputedStyle(document.body).backgroundColor") == dark
         page.wait_for_selector(".js-plotly-plot .xtick text")
         assert page.evaluate("getComputedStyle(document.querySelector('.js-plotly-plot .xtick text')).fill") == (
             page.evaluate("getComputedStyle(document.body).color")
         )
+        page.get_by_role("button", name="°F in, US units").click()
+        expect(page.get_by_role("button", name="°F in, US units")).to_have_attribute("aria-pressed", "true")
+        page.wait_for_selector("#plan-results:not(.waiting)")
+        shows(page, services, wanted, Units("us"))
+        gauge = page.locator("#plan-form .readout").nth(1)
+        expect(gauge).to_have_text("0.256 in 6.5 mm")
+        page.get_by_role("button", name="Gauge: less").click()
+        expect(gauge).to_have_text("7/32 in 5.6 mm")
+        page.get_by_text("Settings sheet to print").click()
+        expect(page.locator("h1")).to_contain_text(f"set to {1.8 * value + 32.0:.0f} °F")
 
 
-@pytest.mark.parametrize(
-    "asked",
-    [
-        NORTH + "&opening_mm=300&drop_mm=90",
-        "plan?oven=north&polymer=pp-homopolymer&set_c=150",
-        "plan?oven=north&polymer=no-such",
-        "plan?oven=north&gauge_mm=six",
-    ],
-    ids=["window", "no-window", "refused", "unreadable"],
-)
-def test_the_plan_page_is_accessible(browser: Browser, url: str, asked: str) -> None:
-    with watched(browser) as page:
-        page.goto(url + asked)
-        page.wait_for_selector(".problem" if "six" in asked else "#plan-results:not(.waiting)")
+#: A focus ring of at least 3 px, as outline or as shadow around a slider's thumb.
+RING = """() => { const one = document.activeElement; const style = getComputedStyle(one);
+    return [one.id || one.textContent || one.tagName, one.type === 'range' ||
+            parseFloat(style.outlineWidth) >= 3 && style.outlineStyle !== 'none' ||
+            parseFloat(getComputedStyle(one.parentElement).outlineWidth) >= 3]; }"""
+SMALL = """() => [...document.querySelectorAll('button, select, input:not([type=radio]), a')]
+    .filter(one => one.offsetParent && !one.classList.contains('skip'))
+    .map(one => [one.textContent || one.id, one.getBoundingClientRect().height])
+    .filter(([, height]) => height < 44)"""
+
+
+def test_the_plan_page_in_all_sizes_and_with_every_answer(browser: Browser, url: str) -> None:
+    """One page: curves whole (241 points each, the plan's), every stop of the keyboard seen, nothing cut off, all
+    large enough for gloves, the answer in a phone's first screen; accessible with a window, without one, and refused.
+    """
+    with watched(browser, touch=True) as page:
+        opened(page, url + NORTH + "&opening_mm=300&drop_mm=90")
+        page.wait_for_selector("#plan-curve .scatterlayer .trace")
+        counts = page.evaluate("document.querySelector('#plan-curve .js-plotly-plot').data.map(one => one.x.length)")
+        assert counts == [241] * 5
+        stops = []
+        for _ in range(24):
+            page.keyboard.press("Tab")
+            stops.append(page.evaluate(RING))
+        assert [name for name, seen in stops if not seen] == []
         accessible(page)
+        for wide, high in ((390, 844), (1920, 1080), (1280, 800)):
+            page.set_viewport_size({"width": wide, "height": high})
+            page.evaluate("window.scrollTo(0, 0)")
+            expect(page.locator("html")).to_have_js_property("scrollWidth", wide)
+            assert page.evaluate(SMALL) == [], wide
+            if wide == 390:
+                expect(page.locator(".times")).to_be_in_viewport(ratio=1.0)
+        for asked in ("set_c=150", "polymer=no-such"):
+            opened(page, f"{url}plan?oven=north&{asked}")
+            accessible(page)
 
 
 def test_the_settings_sheet_is_accessible_and_fits_one_page(browser: Browser, url: str) -> None:
@@ -238,58 +235,23 @@ def test_the_pages_for_signing_in_are_accessible(browser: Browser, tmp_path: Pat
         accessible(page)
 
 
-@pytest.mark.parametrize("name", ["polymer", "oven", "gauge_mm", "support", "colour", "opening_mm"])
-def test_a_script_in_an_address_does_not_run(browser: Browser, url: str, name: str) -> None:
+def test_a_script_in_an_address_does_not_run(browser: Browser, url: str) -> None:
     evil = "%3Cimg%20src%3Dx%20onerror%3Dalert(1)%3E%3Cscript%3Ealert(1)%3C%2Fscript%3E"
     with watched(browser) as page:
-        page.goto(f"{url}plan?oven=north&{name}={evil}")
-        expect(page.locator("main")).to_contain_text("expected")
-        assert page.locator("main img[src=x]").count() == 0
-
-
-@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080), (390, 844)], ids=["1280", "1920", "390"])
-def test_nothing_is_cut_off_and_all_is_large_enough_for_gloves(
-    browser: Browser, url: str, size: tuple[int, int]
-) -> None:
-    with watched(browser, size=size, touch=size[0] == 390) as page:
-        opened(page, url + NORTH)
-        assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
-        small = page.evaluate(
-            """() => [...document.querySelectorAll('button, select, input:not([type=radio]), a')]
-                .filter(one => one.offsetParent && !one.classList.contains('skip'))
-                .map(one => [one.textContent || one.id, one.getBoundingClientRect().height])
-                .filter(([, height]) => height < 44)"""
-        )
-        assert small == []
-
-
-def test_the_answer_is_in_the_first_screen_of_a_phone(browser: Browser, url: str) -> None:
-    with watched(browser, size=(390, 844)) as page:
-        opened(page, url + NORTH)
-        expect(page.locator(".times")).to_be_in_viewport(ratio=1.0)
-
-
-def test_curves_arrive_whole(browser: Browser, url: str) -> None:
-    """241 points a curve (the plan's), drawn, none lost on the way."""
-    with watched(browser) as page:
-        opened(page, url + NORTH + "&opening_mm=300")
-        page.wait_for_selector("#plan-curve .scatterlayer .trace")
-        counts = page.evaluate("document.querySelector('#plan-curve .js-plotly-plot').data.map(one => one.x.length)")
-        assert counts == [241] * 5
-
-
-def test_the_change_is_said_aloud(browser: Browser, url: str) -> None:
-    with watched(browser) as page:
-        opened(page, url + NORTH)
-        expect(page.locator("#said")).to_contain_text("Ready from")
-        before = page.locator("#said").text_content()
-        page.get_by_role("button", name="Set temperature: more").click()
-        expect(page.locator("#said")).not_to_have_text(before or "")
-        assert page.locator("#said").get_attribute("aria-live") == "polite"
+        for name in ("polymer", "oven", "support", "colour", "opening_mm", "gauge_mm"):
+            page.goto(f"{url}plan?oven=north&{name}={evil}")
+            expect(page.locator("main")).to_contain_text("expected")
+            assert page.locator("main img[src=x]").count() == 0, name
+        page.wait_for_selector(".problem")
+        accessible(page)
 
 
 def test_a_lost_server_is_said_and_found_again(browser: Browser, services: Services) -> None:
-    expected = ["ERR_CONNECTION_REFUSED", "Failed to fetch", "Callback failed", "ERR_EMPTY_RESPONSE"]
+    """Then another is started in its place unnoticed: the page's token is the former's, a fresh page mends that."""
+    # Dash reads the body of an answer that is no JSON twice.
+    expected = ["ERR_CONNECTION_REFUSED", "Failed to fetch", "Callback failed", "ERR_EMPTY_RESPONSE",
+                "the server responded with a status of 400", "body stream already read"]  # fmt: skip
+    former = PlanForm("pp-homopolymer", "north", 6.0, 190.0)
     with watched(browser, expected=expected) as page:
         with PageServer(services, Access(port=0)) as server:
             port = server.port
@@ -300,22 +262,13 @@ def test_a_lost_server_is_said_and_found_again(browser: Browser, services: Servi
         assert size >= page.evaluate("parseFloat(getComputedStyle(document.querySelector('h1')).fontSize)")
         with PageServer(services, Access(port=port)):
             expect(page.locator("#connection")).to_be_empty(timeout=WAIT_MS)
-            shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
-
-
-def test_a_server_started_anew_unnoticed_is_no_trouble(browser: Browser, services: Services) -> None:
-    """The page's token is the former server's: a fresh page, and the plan that was asked is there again."""
-    # Dash reads the body of an answer that is no JSON twice.
-    expected = ["the server responded with a status of 400", "Callback failed", "body stream already read"]
-    with watched(browser, expected=expected) as page:
-        with PageServer(services, Access(port=0)) as server:
-            port = server.port
-            opened(page, server.url + NORTH)
+            page.wait_for_selector("#plan-results:not(.waiting)")
+            shows(page, services, former)
         with PageServer(services, Access(port=port)):
             with page.expect_navigation():
                 page.select_option("#plan-polymer-list", "hdpe")
             page.wait_for_selector("#plan-results:not(.waiting)")
-            shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+            shows(page, services, former)
             page.select_option("#plan-polymer-list", "hdpe")
             shows(page, services, PlanForm("hdpe", "north", 6.0, 190.0))
             expect(page.locator("#connection")).to_be_empty()

@@ -310,7 +310,7 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#records-count")).to_have_text("61 heats", timeout=60_000)
-        accessible(page)
+        accessible(page, ["light"])  # in the dark with two chosen, below
         page.get_by_label("Label, job, initials or note").fill("lot")
         page.keyboard.press("Enter")
         expect(page.locator("#records-count")).to_have_text("1 heat", timeout=60_000)
@@ -342,11 +342,11 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
             assert told_ in words.replace("\n", " ")
         page.set_viewport_size({"width": 390, "height": 844})
         expect(page.locator("html")).to_have_js_property("scrollWidth", 390, timeout=60_000)
-        accessible(page)
+        accessible(page, ["dark"])  # colours are those of the wide page
         page.goto(server.url + "records?sort=number")
         page.locator("[data-choose='1']").click(timeout=60_000)
         page.locator("[data-choose='2']").click()
-        accessible(page)
+        accessible(page, ["dark"])
         page.get_by_role("button", name="Compare the 2 chosen").click()
         page.wait_for_selector("#records-beside svg.main-svg >> nth=0", timeout=60_000)
         expect(page.locator("main")).to_contain_text("No closing of the door is marked in heat 1, 2")
