@@ -27,8 +27,9 @@ Array = NDArray[np.float64]
 #: Intervals across the sheet: the error is that of the plan's grid within a few hundredths of a kelvin
 #: (docs/numerics.md), far below what is uncertain.
 INTERVALS = 12
-#: Beyond the case's own unknowns: where a drop sensor has its zero, for a sheet that drops; then the air to come, the other face's air where only one is measured, the answer times
-#: of the faces' sensors, and at how little left of its crystals a sheet looks clear.
+#: Beyond the case's own unknowns: where a drop sensor has its zero, for a sheet that drops; then the air to come, the
+#: other face's air where only one is measured, the answer times of the faces' sensors, and at how little left of its
+#: crystals a sheet looks clear.
 DROP_ZERO = "drop_zero"
 EXTRAS = ("air_later", "air_apart", "lag_upper", "lag_lower", "clear")
 #: A member is followed until it is ready and this much longer, s and in shares of that time, or spoilt; but beyond
