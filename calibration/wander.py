@@ -127,5 +127,5 @@ def _judged(prior: _Part, parts: Sequence[_Part], tried: Sequence[tuple[int, ...
         information += part.information[at]
     inverse = np.linalg.inv(information)
     step = -np.einsum("kij,kj->ki", inverse, gradient)
-    cost = constant + np.einsum("ki,ki->k", gradient, step) + np.linalg.slogdet(information)[1]
+    cost: Array = constant + np.einsum("ki,ki->k", gradient, step) + np.linalg.slogdet(information)[1]
     return cost, step, inverse

@@ -40,7 +40,7 @@ class Table:
     def at(self, t_c: ArrayLike) -> Array:
         """The property at t."""
         nodes, values, _ = self._knots
-        return np.asarray(np.interp(t_c, nodes, values), dtype=np.float64)
+        return np.asarray(np.interp(np.asarray(t_c, dtype=np.float64), nodes, values), dtype=np.float64)
 
     def integral(self, t_c: ArrayLike) -> Array:
         """Its exact integral from the first point of the table to t."""

@@ -34,7 +34,7 @@ def test_the_levelled_logarithm_is_a_bubbles_where_it_hangs_and_millimetres_wher
 
 def test_a_sensor_that_reads_too_much_throughout_is_found_out() -> None:
     heat = seen("air", "face", "drop", opening=True)
-    shifted = replace(heat, columns=heat.columns | {"drop_mm": heat.columns["drop_mm"] + 2.0 * ZERO_MM})
+    shifted = replace(heat, columns=dict(heat.columns) | {"drop_mm": heat.columns["drop_mm"] + 2.0 * ZERO_MM})
     plain, off = in_one_go(), in_one_go()
     straight, moved = plain.at(heat, 430.0), off.at(shifted, 430.0)
     at = plain.names.index("drop_zero")
