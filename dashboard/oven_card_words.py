@@ -24,6 +24,8 @@ VALUES: tuple[tuple[str, str, str], ...] = (
     ("lower.emitter.view_factor", "Emitters below fill", ""),
     ("tray.contact_w_m2k", "Contact of tray and sheet", "W/(m2 K)"),
 )
+#: Said where nothing speaks against a card.
+NO_REASON = "No reason against this card was found; whether it is right for the shop, a person decides"
 NAMES = {key: words for key, words, _ in VALUES}
 _Z = 1.6448536269514722
 
@@ -33,6 +35,10 @@ def card_words(card: OvenCard) -> str:
     evidence = card.evidence or {}
     found = evidence.get("found")
     parts = [f"found {day_words(found)}" if isinstance(found, datetime.date) else "its making is not stated"]
+    if "surveyed" in evidence:
+        calibrated = evidence.get("calibrated")
+        rest = f"found {day_words(calibrated)}" if isinstance(calibrated, datetime.date) else "as it was before"
+        parts = [f"its air surveyed {evidence['surveyed']}", f"the rest {rest}"]
     heats = evidence.get("heats")
     if isinstance(heats, list | tuple) and heats:
         parts.append(f"from {len(heats)} heat{'' if len(heats) == 1 else 's'}")

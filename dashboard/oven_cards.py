@@ -1,8 +1,8 @@
 """The cards of an oven through time: proposed by a calibration, accepted by a person, kept when another takes over.
 
     ovens/ID.toml                       the card in force
-    ovens/proposed/ID-DATE.toml         what a calibration found; nothing plans with it
-    ovens/proposed/ID-DATE.json         that calibration in full, as 'pullcue calibrate --json' prints it
+    ovens/proposed/ID-DATE.toml         what a calibration or a survey found; nothing plans with it
+    ovens/proposed/ID-DATE.json         that one in full, as its command's '--json' has it
     ovens/earlier/ID-until-DATE.toml    cards that another replaced
 
 Command and page accept by the same function, `accept`.
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import os
 import threading
 from collections.abc import Mapping
 from contextlib import closing, suppress
@@ -27,8 +28,9 @@ from thermal.fields import InputError, near_matches, shown
 from thermal.oven import OvenCard
 
 PROPOSED = "proposed"
-#: In a card's evidence: the name of its proposal, and the reasons against it that whoever accepted it was shown.
-NAME, REASONS = "proposal", "reasons"
+#: In a card's evidence: the name of its proposal, and the reasons against it that whoever accepted it was shown; of a
+#: card whose air was surveyed, the name of the calibration behind the rest.
+NAME, REASONS, CALIBRATION = "proposal", "reasons", "calibration"
 #: Two people at two pages of this program must not both replace the same card; nor may two programs (`_LOCK`).
 _ONE_AT_A_TIME = threading.Lock()
 _LOCK = ".accepting"
@@ -36,11 +38,11 @@ _LOCK = ".accepting"
 
 @dataclass(frozen=True)
 class Proposal:
-    """A card that a calibration found and nobody has accepted.
+    """A card that a calibration or a survey found and nobody has accepted.
 
     Attributes:
         name: of its files, 'north-2026-03-01'. card. reasons: against accepting it, sentences without full stops.
-        record: the calibration as JSON; None where it was lost.
+        record: how it was found, as JSON; None where that was lost.
     """
 
     name: str
@@ -60,20 +62,17 @@ class Kept:
 
 def propose(shop: Shop, card: OvenCard, record: Mapping[str, Any], reasons: tuple[str, ...], today: datetime.date,
             remarks: tuple[str, ...] = ()) -> Proposal:  # fmt: skip
-    """Put a calibration's card beside the one in force.
+    """Put a card that was found beside the one in force.
 
     Args:
-        record: all of the calibration, what JSON can hold. remarks: comments at the head of the card's file.
+        record: how it was found, what JSON can hold. remarks: comments at the head of the card's file.
 
     Raises:
         InputError: the shop is read-only, or its folder cannot be written to.
     """
     folder = _folder(shop) / PROPOSED
+    _made(folder)
     number, stem = 1, f"{card.id}-{today.isoformat()}"
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder}: it cannot be made ({error.strerror or error}): check the shop's folder") from None
     while any((folder / f"{stem}{end}").exists() for end in (".toml", ".json")):
         number += 1
         stem = f"{card.id}-{today.isoformat()}-{number}"
@@ -83,6 +82,27 @@ def propose(shop: Shop, card: OvenCard, record: Mapping[str, Any], reasons: tupl
     write_new((json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n").encode(), folder / f"{stem}.json")
     write_new(card_text(proposed, list(remarks)).encode(), folder / f"{stem}.toml")
     return Proposal(stem, proposed, tuple(reasons), record)
+
+
+def check_writable(shop: Shop, oven: str) -> None:
+    """Whether a proposal for an oven could be put down and accepted: asked before a long computation.
+
+    Raises:
+        InputError: no such oven, or the shop's folder cannot be written to.
+    """
+    shop.oven(oven)
+    folder = _folder(shop) / PROPOSED
+    _made(folder)
+    for one in (folder, folder.parent):
+        if not os.access(one, os.W_OK):
+            raise InputError(f"{one}: it cannot be written to: check the shop's folder")
+
+
+def _made(folder: Path) -> None:
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder}: it cannot be made ({error.strerror or error}): check the shop's folder") from None
 
 
 def proposals(shop: Shop, oven: str) -> tuple[Proposal, ...]:
@@ -115,13 +135,20 @@ def _day(of: datetime.date) -> datetime.date:
 
 
 def record_of(shop: Shop, name: str) -> Mapping[str, Any] | None:
-    """The calibration behind a card by its proposal's name; None where it cannot be read."""
+    """How a card was found, by its proposal's name; None where it cannot be read."""
     if "/" in name or "\\" in name or name.startswith("."):
         return None
     with suppress(OSError, ValueError):
         content = json.loads((_ovens(shop) / PROPOSED / f"{name}.json").read_text("utf-8"))
         return content if isinstance(content, dict) else None
     return None
+
+
+def calibration_of(shop: Shop, card: OvenCard) -> Mapping[str, Any] | None:
+    """The calibration behind a card's heat transfer, as 'pullcue calibrate --json' has it; None: it is not kept."""
+    evidence = card.evidence or {}
+    found = record_of(shop, str(evidence.get(CALIBRATION) or evidence.get(NAME, "")))
+    return found if found is not None and "sensors" in found else None
 
 
 def history(shop: Shop, oven: str) -> tuple[Kept, ...]:
@@ -180,7 +207,7 @@ def _accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) ->
             raise InputError(f"card {shown(name)} of oven {oven} was accepted already: look at the card in force")
         raise InputError(
             f"oven {oven} has no proposed card {shown(name)}{near_matches(name, waiting)}: expected "
-            f"{' or '.join(waiting) or 'one that pullcue calibrate found'}"
+            f"{' or '.join(waiting) or 'one that pullcue calibrate or survey found'}"
         )
     before, wanted = shop.oven(oven), waiting[name]
     evidence = {**(wanted.card.evidence or {}), REASONS: list(wanted.reasons)}

@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from dashboard.shop import Shop
 from dashboard.tomlfile import read_toml
 from logger.heatfile import write_new
 from thermal.fields import InputError
@@ -116,17 +115,16 @@ def read_card(path: Path) -> OvenCard:
 _LONGEST_NAME = 80
 
 
-def card_target(out: Path | None, accept: str | None, workshop: Shop, oven_id: str) -> Path | None:
-    """Where a found card goes; None: nowhere yet.
+def initials(by: str) -> str:
+    """Whoever decides about a card, as it is kept.
 
     Raises:
-        InputError: the demo shop's own card cannot be replaced.
+        InputError: nobody is named.
     """
-    if out is not None or accept is None:
-        return out
-    if workshop.is_demo:
-        raise InputError("--accept: the demo shop is read-only; name a file with --out, or your own shop with --shop")
-    return workshop.folder / "ovens" / f"{oven_id}.toml"
+    plain = by.strip()
+    if not plain or len(plain) > _LONGEST_NAME or not plain.isprintable():
+        raise InputError(f"{by[:40]!r}: expected the initials of whoever decides about the card, as AB")
+    return plain
 
 
 def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
@@ -138,10 +136,7 @@ def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
     Raises:
         InputError: nobody is named.
     """
-    plain = by.strip()
-    if not plain or len(plain) > _LONGEST_NAME or not plain.isprintable():
-        raise InputError(f"accepted by {by[:40]!r}: expected the initials of whoever accepts the card, as AB")
-    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": plain, "accepted": at}
+    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": initials(by), "accepted": at}
     return replace(card, evidence=evidence)
 
 

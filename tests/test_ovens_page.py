@@ -49,7 +49,7 @@ def found() -> tuple[dict[str, Any], Any]:
     fitted = fit(shop.oven("north"), heats.runs, starts=1, noise_rounds=0)
     advice = (Advice("a sheet of 12 mm", 60.0, 40.0),)
     result = Calibration(fitted, fitted_card(fitted, TODAY), (), findings(fitted), (), (), advice, (REASON,), "card")
-    record: dict[str, Any] = json.loads(dumps(calibration_json(result, result.card, heats.notes, None, None)))
+    record: dict[str, Any] = json.loads(dumps(calibration_json(result, result.card, heats.notes)))
     return record, result.card
 
 

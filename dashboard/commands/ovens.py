@@ -73,7 +73,7 @@ def _print(content: Any) -> None:
 @click.pass_context
 def show(ctx: click.Context, oven: str, shop: Path | None, as_json: bool) -> None:
     """Show an oven's card, those before it, and those proposed with the reasons against them."""
-    from dashboard.oven_card_words import card_words, value_rows
+    from dashboard.oven_card_words import NO_REASON, card_words, value_rows
     from dashboard.oven_cards import history, proposals
     from dashboard.shop import open_shop
 
@@ -91,7 +91,7 @@ def show(ctx: click.Context, oven: str, shop: Path | None, as_json: bool) -> Non
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
     for one in waiting:
         click.echo(f"\nBefore you accept {one.name}:")
-        for reason in one.reasons or ("No reason against it was found; whether it is right, a person decides",):
+        for reason in one.reasons or (NO_REASON,):
             click.echo(f"  - {reason}.")
         click.echo(f"Then: pullcue ovens accept {oven} {one.name} --by INITIALS")
     if len(cards) > 1:

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard.oven_cards import NAME, Proposal, accept, history, proposals, record_of
+from dashboard.oven_cards import Proposal, accept, calibration_of, history, proposals
 from dashboard.oven_watcher import OvenWatcher
 from dashboard.store_place import store_place
 from dashboard.units import Units
@@ -100,7 +100,7 @@ def layout(visit: Visit, services: Services, watcher: OvenWatcher) -> html.Div:
         raise InputError(f"the shop {shop.name!r} has no ovens; put a card into {shop.folder / 'ovens'}")
     oven = visit.query.get("oven", ovens[0])
     cards, waiting = history(shop, oven), proposals(shop, oven)
-    record = waiting[0].record if waiting else record_of(shop, str((cards[0].card.evidence or {}).get(NAME, "")))
+    record = calibration_of(shop, waiting[0].card if waiting else cards[0].card)
     drift, done = drift_and_rest(watcher, oven)
     return html.Div(
         [

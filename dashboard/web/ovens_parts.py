@@ -13,7 +13,7 @@ from calibration.drift import Watched
 from calibration.survey import Survey
 from dashboard.drift_words import NAMES as DRIFT_NAMES
 from dashboard.drift_words import basis_words, due_words, state_words
-from dashboard.oven_card_words import NAMES, card_words, value_rows
+from dashboard.oven_card_words import NAMES, NO_REASON, card_words, value_rows
 from dashboard.oven_cards import Kept, Proposal
 from dashboard.oven_drift import OvenWatch
 from dashboard.oven_survey import StoredSurvey
@@ -24,7 +24,6 @@ from dashboard.web.words import sentence
 from thermal.oven import OvenCard
 
 _GRAPH: Any = {"displayModeBar": False, "responsive": True, "scrollZoom": False}
-_NO_REASON = "No reason against this card was found; whether it is right for the shop, a person decides"
 
 
 def graph(name: str, figure: Mapping[str, Any], words: str) -> html.Div:
@@ -88,7 +87,7 @@ def proposal_part(one: Proposal, may_accept: bool, signed_in: str | None) -> lis
         html.H2("Proposed card"),
         html.P(sentence(f"Card {one.name}, {card_words(one.card)}")),
         html.H3("Before you accept it"),
-        listed(one.reasons or (_NO_REASON,)),
+        listed(one.reasons or (NO_REASON,)),
     ]
     if not may_accept:
         return [*parts, html.P("A lab lead accepts cards.", className="hint")]
