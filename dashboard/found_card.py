@@ -71,6 +71,8 @@ def goal(shop: Shop, oven: str, out: Path | None, by: str | None) -> Goal:
     if out is not None:
         if out.exists() and by is None:
             raise InputError(f"{out}: there is a file already, and nothing is written over: give another name")
+        if out.resolve() == (shop.folder / "ovens" / f"{oven}.toml").resolve():
+            raise InputError(f"{out} is the card in force: leave --out away, and the new one is proposed beside it")
         if not out.parent.is_dir():
             raise InputError(f"{out}: there is no folder {out.parent}: make it, or give another name")
     elif not shop.is_demo:

@@ -42,11 +42,12 @@ def card_words(card: OvenCard) -> str:
     heats = evidence.get("heats")
     if isinstance(heats, list | tuple) and heats:
         parts.append(f"from {len(heats)} heat{'' if len(heats) == 1 else 's'}")
-    if evidence.get("status") == "accepted":
-        at = evidence.get("accepted")
+    status = evidence.get("status")
+    if status in ("accepted", "dismissed"):
+        at = evidence.get(status)
         when = f" on {day_words(at)}" if isinstance(at, datetime.date) else ""
-        parts.append(f"accepted by {evidence.get('accepted_by', 'nobody named')}{when}")
-    elif evidence.get("status") == "proposed":
+        parts.append(f"{status} by {evidence.get(f'{status}_by', 'nobody named')}{when}")
+    elif status == "proposed":
         parts.append("proposed, accepted by nobody")
     if card.valid.until is not None:
         parts.append(f"to be used until {card.valid.until.isoformat()}")

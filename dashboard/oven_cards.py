@@ -5,7 +5,7 @@
     ovens/proposed/ID-DATE.json         that one in full, as its command's '--json' has it
     ovens/earlier/ID-until-DATE.toml    cards that another replaced
 
-Command and page accept by the same function, `accept`.
+Command and page accept by the same function, `accept`, and dismiss by `dismiss`: the proposal's file stays where it is.
 """
 
 from __future__ import annotations
@@ -20,7 +20,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from dashboard.oven_file import EARLIER, accepted, card_text, read_card, write_card
+from dashboard.oven_file import (
+    EARLIER,
+    accepted,
+    card_text,
+    half_replaced,
+    initials,
+    read_card,
+    rewrite_card,
+    write_card,
+)
 from dashboard.shop import Shop
 from logger.filelock import FileLock
 from logger.heatfile import write_new
@@ -28,6 +37,8 @@ from thermal.fields import InputError, near_matches, shown
 from thermal.oven import OvenCard
 
 PROPOSED = "proposed"
+#: Status of a proposal that a person laid aside.
+DISMISSED = "dismissed"
 #: In a card's evidence: the name of its proposal, and the reasons against it that whoever accepted it was shown; of a
 #: card whose air was surveyed, the name of the calibration behind the rest.
 NAME, REASONS, CALIBRATION = "proposal", "reasons", "calibration"
@@ -106,9 +117,18 @@ def _made(folder: Path) -> None:
 
 
 def proposals(shop: Shop, oven: str) -> tuple[Proposal, ...]:
-    """What waits for a person, the newest first: cards that never were in force. One that another may have overtaken
-    says so among its reasons.
+    """What waits for a person, the newest first: cards that never were in force and that nobody dismissed. One that
+    another may have overtaken says so among its reasons.
     """
+    return tuple(one for one in _never_in_force(shop, oven) if (one.card.evidence or {}).get("status") != DISMISSED)
+
+
+def dismissed(shop: Shop, oven: str) -> tuple[Proposal, ...]:
+    """Proposals that a person dismissed, the newest first."""
+    return tuple(one for one in _never_in_force(shop, oven) if (one.card.evidence or {}).get("status") == DISMISSED)
+
+
+def _never_in_force(shop: Shop, oven: str) -> list[Proposal]:
     past = history(shop, oven)
     used = {str((one.card.evidence or {}).get(NAME)) for one in past}
     found = []
@@ -116,8 +136,15 @@ def proposals(shop: Shop, oven: str) -> tuple[Proposal, ...]:
         with suppress(InputError):
             card = read_card(path)
             if card.id == oven and path.stem not in used:
-                found.append((path.stat().st_mtime_ns, _proposal(shop, path, card, past[0].card)))
-    return tuple(one for _, one in sorted(found, key=lambda pair: pair[0], reverse=True))
+                found.append((_age(path, card), _proposal(shop, path, card, past[0].card)))
+    return [one for _, one in sorted(found, key=lambda pair: pair[0], reverse=True)]
+
+
+def _age(path: Path, card: OvenCard) -> tuple[str, int]:
+    """By the day inside, and of one day by the number in the name: a copied folder has new times of its files."""
+    day, number = _in_order(path.stem.removeprefix(f"{card.id}-"))
+    found = (card.evidence or {}).get("found")
+    return (_day(found).isoformat() if isinstance(found, datetime.date) else day), number
 
 
 def _proposal(shop: Shop, path: Path, card: OvenCard, now: OvenCard) -> Proposal:
@@ -152,19 +179,36 @@ def calibration_of(shop: Shop, card: OvenCard) -> Mapping[str, Any] | None:
 
 
 def history(shop: Shop, oven: str) -> tuple[Kept, ...]:
-    """The card in force and those before it, the newest first. Files that cannot be read are left out.
+    """The card in force and those before it, the newest first; for files that cannot be read see `unread`.
 
     Raises:
         InputError: there is no such oven, or the card in force cannot be used.
     """
     found = [Kept(shop.oven(oven), None, f"{oven}.toml")]
-    mark = f"{oven}-until-"
-    earlier = []
-    for path in (_ovens(shop) / EARLIER).glob(f"{mark}*.toml"):
-        until = path.stem.removeprefix(mark)
+    earlier, still = [], []
+    with suppress(OSError):  # said by whoever replaces the card
+        still = half_replaced(_ovens(shop) / f"{oven}.toml")
+    for path in _earlier(shop, oven):
+        until = path.stem.removeprefix(f"{oven}-until-")
         with suppress(InputError):
-            earlier.append((_in_order(until), Kept(read_card(path), until[:10], path.name)))
+            if path not in still:
+                earlier.append((_in_order(until), Kept(read_card(path), until[:10], path.name)))
     return (*found, *(one for _, one in sorted(earlier, key=lambda pair: pair[0], reverse=True)))
+
+
+def _earlier(shop: Shop, oven: str) -> list[Path]:
+    return sorted((_ovens(shop) / EARLIER).glob(f"{oven}-until-*.toml"))
+
+
+def unread(shop: Shop, oven: str) -> tuple[str, ...]:
+    """Why earlier and proposed cards of an oven cannot be read: a sentence for each, without its full stop."""
+    found = []
+    for path in (*_earlier(shop, oven), *sorted((_ovens(shop) / PROPOSED).glob(f"{oven}-*.toml"))):
+        try:
+            read_card(path)
+        except InputError as error:
+            found.append(f"{path.parent.name}/{str(error).removeprefix(f'{path.parent}{os.sep}')}".rstrip("."))
+    return tuple(found)
 
 
 def _in_order(until: str) -> tuple[str, int]:
@@ -201,20 +245,43 @@ def _alone(folder: Path) -> FileLock:
 
 
 def _accept(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> Kept:
-    waiting = {one.name: one for one in proposals(shop, oven)}
-    if name not in waiting:
-        if any((one.card.evidence or {}).get(NAME) == name for one in history(shop, oven)):
-            raise InputError(f"card {shown(name)} of oven {oven} was accepted already: look at the card in force")
-        raise InputError(
-            f"oven {oven} has no proposed card {shown(name)}{near_matches(name, waiting)}: expected "
-            f"{' or '.join(waiting) or 'one that pullcue calibrate or survey found'}"
-        )
-    before, wanted = shop.oven(oven), waiting[name]
+    before, wanted = shop.oven(oven), _waiting(shop, oven, name)
     evidence = {**(wanted.card.evidence or {}), REASONS: list(wanted.reasons)}
     card = accepted(replace(wanted.card, evidence=evidence), by, at.replace(microsecond=0))
     remarks = [f"Oven card of {oven}, accepted by {by} at {at:%Y-%m-%d %H:%M} UTC."]
     kept = write_card(card_text(card, remarks), _folder(shop) / f"{oven}.toml", at.date(), replacing=True)
     return Kept(before, at.date().isoformat(), "" if kept is None else kept.name)
+
+
+def dismiss(shop: Shop, oven: str, name: str, by: str, at: datetime.datetime) -> None:
+    """Lay a proposed card aside, on behalf of a person. Its file stays, with who did so and when in its evidence.
+
+    Args:
+        name: of the proposal. by: who dismisses it. at: when, UTC.
+
+    Raises:
+        InputError: as `accept`.
+    """
+    with _ONE_AT_A_TIME, closing(_alone(_folder(shop))):
+        card = _waiting(shop, oven, name).card
+        said = {"status": DISMISSED, "dismissed_by": initials(by), "dismissed": at.replace(microsecond=0)}
+        remarks = [f"Proposed card of {oven}, dismissed by {by} at {at:%Y-%m-%d %H:%M} UTC."]
+        text = card_text(replace(card, evidence={**(card.evidence or {}), **said}), remarks)
+        rewrite_card(text, _folder(shop) / PROPOSED / f"{name}.toml")
+
+
+def _waiting(shop: Shop, oven: str, name: str) -> Proposal:
+    waiting = {one.name: one for one in proposals(shop, oven)}
+    if name in waiting:
+        return waiting[name]
+    if any((one.card.evidence or {}).get(NAME) == name for one in history(shop, oven)):
+        raise InputError(f"card {shown(name)} of oven {oven} was accepted already: look at the card in force")
+    if any(one.name == name for one in dismissed(shop, oven)):
+        raise InputError(f"card {shown(name)} of oven {oven} was dismissed: calibrate anew, or choose another")
+    raise InputError(
+        f"oven {oven} has no proposed card {shown(name)}{near_matches(name, waiting)}: expected "
+        f"{' or '.join(waiting) or 'one that pullcue calibrate or survey found'}"
+    )
 
 
 def _ovens(shop: Shop) -> Path:

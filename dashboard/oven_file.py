@@ -140,6 +140,37 @@ def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
     return replace(card, evidence=evidence)
 
 
+def rewrite_card(text: str, path: Path) -> None:
+    """Write a card's file anew, whole or not at all.
+
+    Raises:
+        InputError: its folder cannot be written to.
+    """
+    try:
+        _written_beside(text, path).replace(path)
+    except OSError as error:
+        raise InputError(f"{path}: it cannot be replaced ({error.strerror or error}): check its folder") from None
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.name}.new")
+
+
+def _written_beside(text: str, path: Path) -> Path:
+    new = _beside(path)
+    new.unlink(missing_ok=True)
+    write_new(text.encode(), new)
+    return new
+
+
+def half_replaced(path: Path) -> list[Path]:
+    """Copies in `EARLIER` of a card that is still in force: a replacement was cut short between copy and card."""
+    if not _beside(path).exists():
+        return []
+    content = path.read_bytes()
+    return [one for one in (path.parent / EARLIER).glob(f"{path.stem}-until-*.toml") if one.read_bytes() == content]
+
+
 def write_card(text: str, path: Path, today: datetime.date, replacing: bool) -> Path | None:
     """Write a card; where one is replaced, it moves to the folder `EARLIER` beside it, under its name and today's date.
 
@@ -152,12 +183,12 @@ def write_card(text: str, path: Path, today: datetime.date, replacing: bool) -> 
     if not path.exists() or not replacing:
         write_new(text.encode(), path)
         return None
-    kept = _free(path.parent / EARLIER, f"{path.stem}-until-{today.isoformat()}")
     try:
-        kept.parent.mkdir(exist_ok=True)
-        new = path.with_name(f".{path.name}.new")
-        new.unlink(missing_ok=True)
-        write_new(text.encode(), new)
+        (path.parent / EARLIER).mkdir(exist_ok=True)
+        for copy in half_replaced(path):
+            copy.unlink()
+        kept = _free(path.parent / EARLIER, f"{path.stem}-until-{today.isoformat()}")
+        new = _written_beside(text, path)
         # A copy first: at no moment is there no card.
         write_new(path.read_bytes(), kept)
         new.replace(path)

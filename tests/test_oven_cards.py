@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from dashboard.commands import pullcue
 from dashboard.commands.heat_plan import HeatPlanner
 from dashboard.oven_card_words import card_words, value_rows
-from dashboard.oven_cards import accept, history, proposals, propose, record_of
+from dashboard.oven_cards import accept, dismiss, dismissed, history, proposals, propose, record_of
 from dashboard.recording import of_oven
 from dashboard.shop import DEMO_FOLDER, Shop, read_shop
 from logger.records import HeatForm, HeatRecord
@@ -117,6 +117,31 @@ def test_ovens_on_the_command_line(tmp_path: Path) -> None:
     listed = json.loads(run(shop, "--json").stdout)
     assert [len(listed[0][part]) for part in ("earlier", "proposed")] == [1, 0]
     assert json.loads(run(shop, "show", "north", "--json").stdout)["card"]["upper"]["h_w_m2k"] == 21.0
+
+
+def test_a_dismissed_card_waits_no_more_and_is_kept(tmp_path: Path) -> None:
+    shop = own_shop(tmp_path)
+    aside = propose(shop, found(shop, 21.0), RECORD, ("One heat alone",), TODAY)
+    stays = propose(shop, found(shop, 22.0), RECORD, (), TODAY)
+    with pytest.raises(InputError, match="expected the initials"):
+        dismiss(shop, "north", aside.name, " ", AT)
+    done = run(shop, "dismiss", "north", aside.name, "--by", "AB")
+    assert (done.exit_code, done.stdout) == (0, f"Card {aside.name} of oven north is dismissed; its file is kept.\n")
+    assert [one.name for one in proposals(shop, "north")] == [stays.name]
+    (kept,) = dismissed(shop, "north")
+    evidence = kept.card.evidence or {}
+    assert (evidence["dismissed_by"], evidence["reasons"], kept.record) == ("AB", ["One heat alone"], RECORD)
+    assert isinstance(evidence["dismissed"], datetime.datetime)
+    assert replace(kept.card, evidence=None) == replace(aside.card, evidence=None)
+    assert (
+        f"Dismissed:\n  {aside.name}: found 2026-03-01, from 2 heats, dismissed by AB on 2"
+        in run(shop, "show", "north").stdout
+    )
+    assert [one["name"] for one in json.loads(run(shop, "--json").stdout)[0]["dismissed"]] == [aside.name]
+    for decide in (accept, dismiss):
+        with pytest.raises(InputError, match="was dismissed"):
+            decide(shop, "north", aside.name, "AB", AT)
+    assert propose(shop, found(shop, 23.0), RECORD, (), TODAY).name == "north-2026-03-01-3"
 
 
 def test_words_of_a_card() -> None:
