@@ -34,7 +34,9 @@ def card_words(card: OvenCard) -> str:
     """Where a card comes from and how far it holds, without its full stop."""
     evidence = card.evidence or {}
     found = evidence.get("found")
-    parts = [f"found {day_words(found)}" if isinstance(found, datetime.date) else "its making is not stated"]
+    parts = [
+        f"found {day_words(found)}" if isinstance(found, datetime.date) else "where its values come from is not stated"
+    ]
     if "surveyed" in evidence:
         calibrated = evidence.get("calibrated")
         rest = f"found {day_words(calibrated)}" if isinstance(calibrated, datetime.date) else "as it was before"

@@ -61,6 +61,7 @@ def test_the_whole_way_with_a_stored_card(tmp_path: Path) -> None:
     assert proposed.exit_code == 0, proposed.output
     assert "It is a proposal until a person accepts it" in proposed.stdout
     assert "One heat alone: nothing shows that it repeats" in proposed.stdout
+    assert ": ready times from ± " in " ".join(proposed.stdout.split())
     card = read_card(out)
     assert card.evidence is not None
     assert card.evidence["status"] == "proposed"

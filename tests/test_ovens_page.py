@@ -33,6 +33,7 @@ from dashboard.web.ovens_parts import calibration_parts, correlation_part
 from dashboard.web.roles import LEAD, QUALITY, TECHNICIAN
 from dashboard.web.serve import PageServer
 from dashboard.web.services import Services
+from dashboard.web.words import sentence
 from logger.clock import ManualClock
 from page_rig import PASSWORD, Visitor, accounts_in, made, shell_call
 from watched_shop import REAL, known, own_shop, recorded, small, surveyed, weakened
@@ -211,6 +212,14 @@ def test_only_a_lead_accepts(proposed: tuple[Shop, Proposal], tmp_path: Path) ->
     assert "was accepted already" in again.get_data(as_text=True)
 
 
+def test_a_sentence_keeps_the_name_of_a_file() -> None:
+    assert sentence("a4.csv: core there") == "a4.csv: core there."
+    assert sentence("upper.h_w_m2k is at its bound.") == "upper.h_w_m2k is at its bound."
+    assert sentence("core_1_c came loose") == "core_1_c came loose."
+    assert sentence("heat 12: at 3.5 K") == "Heat 12: at 3.5\u00a0K."
+    assert sentence("it is ... done") == "It is ... done."
+
+
 def test_an_oven_without_anything_says_so(tmp_path: Path) -> None:
     app = make_app(Services(own_shop(tmp_path), clock=ManualClock()))
     visitor = Visitor(app)
@@ -218,6 +227,7 @@ def test_an_oven_without_anything_says_so(tmp_path: Path) -> None:
     page = visitor.call(shell_call("/ovens", "")).get_data(as_text=True)
     assert "there are no records here yet" in page
     assert "How this card was found is not kept" in page
+    assert "Where its values come from is not stated" in page
     assert "No card was replaced here" in page
     wrong = visitor.call(shell_call("/ovens", "?oven=nroth")).get_data(as_text=True)
     assert "did you mean north" in wrong

@@ -47,7 +47,8 @@ def calibration_text(
     ], across)]  # fmt: skip
     parts += [_block("Each heat predicted from the others", [_check(one) for one in of.checks], across)]
     parts += [_block("Next heat, the one that would help most first", [
-        f"{one.words}: from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}" for one in of.advice[:_SHOWN_ADVICE]
+        f"{one.words}: ready times from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}"
+        for one in of.advice[:_SHOWN_ADVICE]
     ], across)]  # fmt: skip
     parts += [_block("Residuals that do not look like noise", _residuals(of), across)]
     parts += [_block("Notes", list(notes), across)]
