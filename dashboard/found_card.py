@@ -96,8 +96,9 @@ def place(to: Goal, card: OvenCard, reasons: Sequence[str], record: Mapping[str,
         return _in_file(to.out, to.by, card, tuple(reasons), remarks, at)
     if to.shop.is_demo:
         return Placed(card, tuple(reasons))
-    name = propose(to.shop, card, record, tuple(reasons), datetime.date.today(), tuple(remarks)).name
-    waiting = next(one for one in proposals(to.shop, to.oven) if one.name == name)
+    made = propose(to.shop, card, record, tuple(reasons), datetime.date.today(), tuple(remarks))
+    name = made.name
+    waiting = next((one for one in proposals(to.shop, to.oven) if one.name == name), made)
     if to.by is None:
         return Placed(waiting.card, waiting.reasons, name)
     if waiting.reasons:

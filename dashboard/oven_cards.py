@@ -14,7 +14,7 @@ import datetime
 import json
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -79,12 +79,13 @@ def propose(shop: Shop, card: OvenCard, record: Mapping[str, Any], reasons: tupl
         record: how it was found, what JSON can hold. remarks: comments at the head of the card's file.
 
     Raises:
-        InputError: the shop is read-only, or its folder cannot be written to.
+        InputError: no such oven, the shop is read-only, or its folder cannot be written to.
     """
     folder = _folder(shop) / PROPOSED
     _made(folder)
     number, stem = 1, f"{card.id}-{today.isoformat()}"
-    while any((folder / f"{stem}{end}").exists() for end in (".toml", ".json")):
+    used = _names_in(history(shop, card.id))
+    while stem in used or any((folder / f"{stem}{end}").exists() for end in (".toml", ".json")):
         number += 1
         stem = f"{card.id}-{today.isoformat()}-{number}"
     evidence = {**(card.evidence or {}), "status": "proposed", NAME: stem, REASONS: list(reasons)}
@@ -130,7 +131,7 @@ def dismissed(shop: Shop, oven: str) -> tuple[Proposal, ...]:
 
 def _never_in_force(shop: Shop, oven: str) -> list[Proposal]:
     past = history(shop, oven)
-    used = {str((one.card.evidence or {}).get(NAME)) for one in past}
+    used = _names_in(past)
     found = []
     for path in (_ovens(shop) / PROPOSED).glob(f"{oven}-*.toml"):
         with suppress(InputError):
@@ -138,6 +139,11 @@ def _never_in_force(shop: Shop, oven: str) -> list[Proposal]:
             if card.id == oven and path.stem not in used:
                 found.append((_age(path, card), _proposal(shop, path, card, past[0].card)))
     return [one for _, one in sorted(found, key=lambda pair: pair[0], reverse=True)]
+
+
+def _names_in(past: Sequence[Kept]) -> set[str]:
+    """Names of the proposals that came into force."""
+    return {str((one.card.evidence or {}).get(NAME)) for one in past}
 
 
 def _age(path: Path, card: OvenCard) -> tuple[str, int]:
@@ -274,7 +280,7 @@ def _waiting(shop: Shop, oven: str, name: str) -> Proposal:
     waiting = {one.name: one for one in proposals(shop, oven)}
     if name in waiting:
         return waiting[name]
-    if any((one.card.evidence or {}).get(NAME) == name for one in history(shop, oven)):
+    if name in _names_in(history(shop, oven)):
         raise InputError(f"card {shown(name)} of oven {oven} was accepted already: look at the card in force")
     if any(one.name == name for one in dismissed(shop, oven)):
         raise InputError(f"card {shown(name)} of oven {oven} was dismissed: calibrate anew, or choose another")

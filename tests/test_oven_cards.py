@@ -196,6 +196,17 @@ def test_cards_that_cannot_be_read_are_said(tmp_path: Path) -> None:
     assert json.loads(run(shop, "show", "north", "--json").stdout)["unread"] == list(lost)
 
 
+def test_a_name_that_was_in_force_is_not_given_again(tmp_path: Path) -> None:
+    """Else the new proposal would pass for the accepted one."""
+    shop = own_shop(tmp_path)
+    name = propose(shop, found(shop, 21.0), RECORD, (), TODAY).name
+    accept(shop, "north", name, "AB", AT)
+    for path in (shop.folder / "ovens" / "proposed").iterdir():
+        path.unlink()
+    again = propose(shop, found(shop, 22.0), RECORD, (), TODAY)
+    assert [one.name for one in proposals(shop, "north")] == [again.name] == [f"{name}-2"]
+
+
 def test_words_of_a_card() -> None:
     card = read_shop(DEMO_FOLDER).oven("ember")
     assert card_words(card) == "where its values come from is not stated"
