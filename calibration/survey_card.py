@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.fitted_card import SET_BEYOND_K
 from calibration.survey import AXES, Place, Survey
 from calibration.uncertainty_budget import Budget
 from thermal.fields import InputError
@@ -20,6 +22,11 @@ FEWEST = 2
 #: Halves of an oven in which a sheet may hang.
 HALVES = ("left", "right", "front", "back")
 _NAMES = ("air.offset_k", "upper.air_offset_k", "lower.air_offset_k")
+#: Of a card's evidence, what says how that very card came about, by whom it was accepted, and what was surveyed then.
+_OF_ITS_OWN = (
+    "status", "found", "proposal", "reasons", "accepted", "accepted_by", "surveyed", "survey", "survey_set_c",
+    "sheet_z_mm", "half",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -28,7 +35,8 @@ class SheetAir:
 
     Attributes:
         off_k: mean of above and below less the setting. upper_k, lower_k: above and below less that mean.
-        covariance: of the three, K2, (3, 3). above, below: places that count.
+        covariance: of the three, K2, (3, 3). above, below: places that count. set_c: the setting surveyed. level_m:
+        height of the sheet. half: of the oven; None: all of it.
     """
 
     off_k: float
@@ -37,6 +45,9 @@ class SheetAir:
     covariance: Array
     above: int
     below: int
+    set_c: float
+    level_m: float
+    half: str | None
 
 
 def sheet_air(of: Survey, sure: Budget, level_m: float, half: str | None = None) -> SheetAir:
@@ -67,7 +78,8 @@ def sheet_air(of: Survey, sure: Budget, level_m: float, half: str | None = None)
     covariance = turn @ np.diag(variances) @ turn.T
     covariance[0, 0] += sure.combined_k**2
     mean = 0.5 * (up + down)
-    return SheetAir(mean - of.set_c, up - mean, down - mean, covariance, len(above), len(below))
+    counts = len(above), len(below)
+    return SheetAir(mean - of.set_c, up - mean, down - mean, covariance, *counts, of.set_c, level_m, half)
 
 
 def _in(one: Place, of: Survey, half: str | None) -> bool:
@@ -83,15 +95,61 @@ def _in(one: Place, of: Survey, half: str | None) -> bool:
 
 def surveyed_card(card: OvenCard, air: SheetAir, name: str, today: datetime.date) -> OvenCard:
     """The card with the surveyed air, its uncertainty, and what it rests on; all else as it was."""
-    evidence = {**(card.evidence or {}), "status": "proposed", "surveyed": today, "survey": name}
     return replace(
         card,
         air_offset_k=round(air.off_k - card.dial_offset_k, 3),
         upper=replace(card.upper, air_offset_k=round(air.upper_k, 3)),
         lower=replace(card.lower, air_offset_k=round(air.lower_k, 3)),
         uncertainty=_uncertainty(card.uncertainty, air.covariance),
-        evidence=evidence,
+        evidence=_evidence(card, air, name, today),
     )
+
+
+def _evidence(card: OvenCard, air: SheetAir, name: str, today: datetime.date) -> dict[str, Any]:
+    """What the rest of the card rests on, when that was calibrated and as which proposal, and the survey."""
+    before = dict(card.evidence or {})
+    if "surveyed" not in before:
+        before |= {new: before[old] for new, old in (("calibrated", "found"), ("calibration", "proposal"))
+                   if old in before}  # fmt: skip
+    return {
+        **{key: value for key, value in before.items() if key not in _OF_ITS_OWN},
+        "status": "proposed",
+        "found": today,
+        "surveyed": today,
+        "survey": name,
+        "survey_set_c": air.set_c,
+        "sheet_z_mm": round(air.level_m * 1e3, 3),
+        **({} if air.half is None else {"half": air.half}),
+    }
+
+
+def reasons_against(card: OvenCard, air: SheetAir, factor: float) -> tuple[str, ...]:
+    """What speaks against taking the surveyed air over into a card: sentences without full stops.
+
+    The air above or below the sheet may move by the survey's own expanded uncertainty: the coverage factor times the
+    standard uncertainty of that side's mean (JCGM 100, 6.2.1). Farther, survey and card contradict each other.
+
+    Args:
+        card: the one in force. factor: of coverage, as `uncertainty_budget.Budget` has it.
+    """
+    found = []
+    low, high = card.valid.set_c or (card.set_c - SET_BEYOND_K, card.set_c + SET_BEYOND_K)
+    if not low <= air.set_c <= high:
+        found.append(
+            f"The survey was set to {air.set_c:g} °C, outside the {low:g} to {high:g} °C for which the card holds"
+        )
+    was_k = card.air_offset_k + card.dial_offset_k
+    sides = (("above", air.upper_k, card.upper.air_offset_k, 1), ("below", air.lower_k, card.lower.air_offset_k, 2))
+    for words, now_k, before_k, i in sides:
+        moved_k = (air.off_k + now_k) - (was_k + before_k)
+        pick = np.array([1.0, float(i == 1), float(i == 2)])
+        allowed_k = factor * float(np.sqrt(pick @ air.covariance @ pick))
+        if abs(moved_k) > allowed_k:
+            found.append(
+                f"The air {words} the sheet moves by {moved_k:+.1f} K, more than the survey's expanded uncertainty of "
+                f"{allowed_k:.1f} K: heat transfer and walls, found with the old air, no longer go with it"
+            )
+    return tuple(found)
 
 
 def _uncertainty(before: Uncertainty | None, ours: Array) -> Uncertainty:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from calibration.control_chart import FEWEST
 from calibration.drift import BASE_POINTS, What
+from dashboard.oven_card_words import day_words
 from dashboard.oven_drift import OvenWatch
 
 #: What each chart shows.
@@ -34,7 +35,7 @@ def due_words(of: OvenWatch) -> str:
 
 def basis_words(of: OvenWatch) -> list[str]:
     """What the charts rest on, sentences without full stops."""
-    since = "" if of.since is None else f" since {of.since.isoformat()}"
+    since = "" if of.since is None else f" since {day_words(of.since)}"
     lines = [f"{_count(len(of.estimates))}{since} estimated the oven against its card"]
     found = [one for one in of.drift.series if one.base is not None]
     if found:

@@ -24,6 +24,8 @@ VALUES: tuple[tuple[str, str, str], ...] = (
     ("lower.emitter.view_factor", "Emitters below fill", ""),
     ("tray.contact_w_m2k", "Contact of tray and sheet", "W/(m2 K)"),
 )
+#: Said where nothing speaks against a card.
+NO_REASON = "No reason against this card was found; whether it is right for the shop, a person decides"
 NAMES = {key: words for key, words, _ in VALUES}
 _Z = 1.6448536269514722
 
@@ -32,15 +34,22 @@ def card_words(card: OvenCard) -> str:
     """Where a card comes from and how far it holds, without its full stop."""
     evidence = card.evidence or {}
     found = evidence.get("found")
-    parts = [f"found {day_words(found)}" if isinstance(found, datetime.date) else "its making is not stated"]
+    parts = [
+        f"found {day_words(found)}" if isinstance(found, datetime.date) else "where its values come from is not stated"
+    ]
+    if "surveyed" in evidence:
+        calibrated = evidence.get("calibrated")
+        rest = f"found {day_words(calibrated)}" if isinstance(calibrated, datetime.date) else "as it was before"
+        parts = [f"its air surveyed {evidence['surveyed']}", f"the rest {rest}"]
     heats = evidence.get("heats")
     if isinstance(heats, list | tuple) and heats:
         parts.append(f"from {len(heats)} heat{'' if len(heats) == 1 else 's'}")
-    if evidence.get("status") == "accepted":
-        at = evidence.get("accepted")
+    status = evidence.get("status")
+    if status in ("accepted", "dismissed"):
+        at = evidence.get(status)
         when = f" on {day_words(at)}" if isinstance(at, datetime.date) else ""
-        parts.append(f"accepted by {evidence.get('accepted_by', 'nobody named')}{when}")
-    elif evidence.get("status") == "proposed":
+        parts.append(f"{status} by {evidence.get(f'{status}_by', 'nobody named')}{when}")
+    elif status == "proposed":
         parts.append("proposed, accepted by nobody")
     if card.valid.until is not None:
         parts.append(f"to be used until {card.valid.until.isoformat()}")

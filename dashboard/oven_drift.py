@@ -40,32 +40,36 @@ class OvenWatch:
     """An oven under watch.
 
     Attributes:
-        card: that its heats are set beside. since: first day that counts; None: all. drift. estimates: of the heats, in
-        order of time. left_out: heats that say nothing, with the reason. waiting: heats that are not estimated yet.
+        card: that its heats are set beside. since: moment (UTC) from which heats count; None: all. drift. estimates: of
+        the heats, in order of time. left_out: heats that say nothing, with the reason. waiting: heats that are not
+        estimated yet.
     """
 
     card: OvenCard
-    since: datetime.date | None
+    since: datetime.datetime | None
     drift: Drift
     estimates: tuple[Estimate, ...]
     left_out: tuple[tuple[str, str], ...]
     waiting: int
 
 
-def in_force_since(card: OvenCard) -> datetime.date | None:
-    """The day from which a card's oven is watched: on which it was accepted, else found; None: it states neither."""
+def in_force_since(card: OvenCard) -> datetime.datetime | None:
+    """The moment from which a card's oven is watched: when it was accepted, else found; None: it states neither.
+
+    Where only a day is stated, the end of it: the heats of that day may be those that the card was found from.
+    """
     for name in ("accepted", "found"):
         at = (card.evidence or {}).get(name)
         if isinstance(at, datetime.datetime):
-            return at.date()
+            return at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)
         if isinstance(at, datetime.date):
-            return at
+            return _midnight(at + datetime.timedelta(days=1))
     return None
 
 
-def ordinary_heats(store: Store, oven: str, since: datetime.date | None) -> list[HeatRecord]:
-    """Finished heats of an oven, the oldest first."""
-    from_ms = None if since is None else int(_midnight(since).timestamp() * 1000.0)
+def ordinary_heats(store: Store, oven: str, since: datetime.datetime | None) -> list[HeatRecord]:
+    """Finished heats of an oven that began at a moment or later, the oldest first."""
+    from_ms = None if since is None else int(since.timestamp() * 1000.0)
     wanted = HeatFilter(oven=oven, state="finished", from_utc_ms=from_ms, limit=None, order="oldest")
     return store.heats(wanted)
 
@@ -81,22 +85,23 @@ def watch_oven(
     """Watch an oven of the shop.
 
     Args:
-        folder: where what is known of heats is kept. since: first day that counts; None: since its card is in force.
-        most: estimate at most so many heats that are not known yet; None: all. seen: called with heats done and in all.
+        folder: where what is known of heats is kept. since: first day that counts (UTC); None: from the card's moment
+        on (`in_force_since`). most: estimate at most so many heats that are not known yet; None: all. seen: called
+        with heats done and in all.
         charts: makes the drift of estimates.
 
     Raises:
         InputError: no such oven, or its card cannot be used.
     """
     card = shop.oven(oven)
-    since = in_force_since(card) if since is None else since
-    records = ordinary_heats(store, oven, since)
+    begin = in_force_since(card) if since is None else _midnight(since)
+    records = ordinary_heats(store, oven, begin)
     known = _estimated(card, records, shop, store, folder, most, seen)
     there = [known[one.id] for one in records if one.id in known]
     estimates = tuple(one.estimate for one in there if one.estimate is not None)
     return OvenWatch(
         card,
-        since,
+        begin,
         charts(card, estimates, today, _usual(records, card, shop)),
         estimates,
         tuple((one.heat, one.why) for one in there if one.estimate is None),

@@ -10,7 +10,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from dashboard.shop import Shop
 from dashboard.tomlfile import read_toml
 from logger.heatfile import write_new
 from thermal.fields import InputError
@@ -116,17 +115,16 @@ def read_card(path: Path) -> OvenCard:
 _LONGEST_NAME = 80
 
 
-def card_target(out: Path | None, accept: str | None, workshop: Shop, oven_id: str) -> Path | None:
-    """Where a found card goes; None: nowhere yet.
+def initials(by: str) -> str:
+    """Whoever decides about a card, as it is kept.
 
     Raises:
-        InputError: the demo shop's own card cannot be replaced.
+        InputError: nobody is named.
     """
-    if out is not None or accept is None:
-        return out
-    if workshop.is_demo:
-        raise InputError("--accept: the demo shop is read-only; name a file with --out, or your own shop with --shop")
-    return workshop.folder / "ovens" / f"{oven_id}.toml"
+    plain = by.strip()
+    if not plain or len(plain) > _LONGEST_NAME or not plain.isprintable():
+        raise InputError(f"{by[:40]!r}: expected the initials of whoever decides about the card, as AB")
+    return plain
 
 
 def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
@@ -138,11 +136,39 @@ def accepted(card: OvenCard, by: str, at: datetime.date) -> OvenCard:
     Raises:
         InputError: nobody is named.
     """
-    plain = by.strip()
-    if not plain or len(plain) > _LONGEST_NAME or not plain.isprintable():
-        raise InputError(f"accepted by {by[:40]!r}: expected the initials of whoever accepts the card, as AB")
-    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": plain, "accepted": at}
+    evidence = {**(card.evidence or {}), "status": "accepted", "accepted_by": initials(by), "accepted": at}
     return replace(card, evidence=evidence)
+
+
+def rewrite_card(text: str, path: Path) -> None:
+    """Write a card's file anew, whole or not at all.
+
+    Raises:
+        InputError: its folder cannot be written to.
+    """
+    try:
+        _written_beside(text, path).replace(path)
+    except OSError as error:
+        raise InputError(f"{path}: it cannot be replaced ({error.strerror or error}): check its folder") from None
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.name}.new")
+
+
+def _written_beside(text: str, path: Path) -> Path:
+    new = _beside(path)
+    new.unlink(missing_ok=True)
+    write_new(text.encode(), new)
+    return new
+
+
+def half_replaced(path: Path) -> list[Path]:
+    """Copies in `EARLIER` of a card that is still in force: a replacement was cut short between copy and card."""
+    if not _beside(path).exists():
+        return []
+    content = path.read_bytes()
+    return [one for one in (path.parent / EARLIER).glob(f"{path.stem}-until-*.toml") if one.read_bytes() == content]
 
 
 def write_card(text: str, path: Path, today: datetime.date, replacing: bool) -> Path | None:
@@ -157,12 +183,12 @@ def write_card(text: str, path: Path, today: datetime.date, replacing: bool) -> 
     if not path.exists() or not replacing:
         write_new(text.encode(), path)
         return None
-    kept = _free(path.parent / EARLIER, f"{path.stem}-until-{today.isoformat()}")
     try:
-        kept.parent.mkdir(exist_ok=True)
-        new = path.with_name(f".{path.name}.new")
-        new.unlink(missing_ok=True)
-        write_new(text.encode(), new)
+        (path.parent / EARLIER).mkdir(exist_ok=True)
+        for copy in half_replaced(path):
+            copy.unlink()
+        kept = _free(path.parent / EARLIER, f"{path.stem}-until-{today.isoformat()}")
+        new = _written_beside(text, path)
         # A copy first: at no moment is there no card.
         write_new(path.read_bytes(), kept)
         new.replace(path)

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from dashboard.commands import pullcue
+from dashboard.oven_cards import proposals
 from dashboard.oven_file import accepted, card_table, card_text, read_card, toml_of, write_card
 from dashboard.shop import DEMO_FOLDER, read_shop
 from logger.heatfile import read_heat, write_heat
@@ -60,6 +61,7 @@ def test_the_whole_way_with_a_stored_card(tmp_path: Path) -> None:
     assert proposed.exit_code == 0, proposed.output
     assert "It is a proposal until a person accepts it" in proposed.stdout
     assert "One heat alone: nothing shows that it repeats" in proposed.stdout
+    assert ": ready times from ± " in " ".join(proposed.stdout.split())
     card = read_card(out)
     assert card.evidence is not None
     assert card.evidence["status"] == "proposed"
@@ -67,8 +69,15 @@ def test_the_whole_way_with_a_stored_card(tmp_path: Path) -> None:
     assert card.upper.h_w_m2k == pytest.approx(18.54, rel=0.1)
     assert card.lower.h_w_m2k == pytest.approx(13.44, rel=0.1)
     assert (shop / "ovens" / "north.toml").read_bytes() == earlier
+    assert card.evidence["reasons"] == ["One heat alone: nothing shows that it repeats"]
     again = run(GOOD, "--oven", "north", "--shop", str(shop), "--accept", "AB", "--no-check")
-    assert again.exit_code == 0, again.output
+    assert again.exit_code == 2, again.output
+    assert "One heat alone: nothing shows that it repeats" in again.stdout
+    (waiting,) = proposals(read_shop(shop), "north")
+    wanted = ["ovens", "accept", "north", waiting.name, "--by", "AB"]
+    assert f"there are reasons against it: read them, then, if it is to be: pullcue {' '.join(wanted)}" in again.stderr
+    assert (shop / "ovens" / "north.toml").read_bytes() == earlier
+    assert CliRunner().invoke(pullcue, [*wanted, "--shop", str(shop)]).exit_code == 0
     now = read_shop(shop).oven("north")
     assert now.evidence is not None
     assert (now.evidence["status"], now.evidence["accepted_by"]) == ("accepted", "AB")
@@ -129,6 +138,23 @@ def test_refusals(tmp_path: Path) -> None:
     airless = tmp_path / "airless.csv"
     write_heat(replace(heat, columns={"core_1_c": heat.columns["core_1_c"]}), airless)
     assert "airless.csv: the heat file has no air_upper_c" in run(str(airless), "--oven", "north").stderr
+
+
+def test_what_cannot_be_done_is_said_before_the_fit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fitted(*_: object) -> None:
+        pytest.fail("it was computed")
+
+    monkeypatch.setattr("calibration.calibrate.calibrate", fitted)
+    shop, out = shop_of_its_own(tmp_path), tmp_path / "new.toml"
+    words = (GOOD, "--oven", "north", "--shop", str(shop))
+    assert "expected the initials" in run(*words, "--accept", "  ").stderr
+    assert "expected the initials" in run(*words, "--accept", "  ", "--out", str(out)).stderr
+    out.write_text("other", "utf-8")
+    assert "there is a file already" in run(*words, "--out", str(out)).stderr
+    assert "there is no folder" in run(*words, "--out", str(tmp_path / "no" / "new.toml")).stderr
+    (shop / "ovens" / "proposed").write_text("in the way", "utf-8")
+    assert "check the shop's folder" in run(*words).stderr
+    assert out.read_text("utf-8") == "other"
 
 
 def test_accepting_needs_initials_and_nothing_is_written_over(tmp_path: Path) -> None:

@@ -13,8 +13,9 @@ from click.testing import CliRunner, Result
 
 from dashboard.commands import pullcue
 from dashboard.drift_file import read_known, write_known
+from dashboard.drift_words import basis_words
 from dashboard.oven_drift import in_force_since, ordinary_heats, watch_oven
-from dashboard.oven_file import accepted
+from dashboard.oven_file import accepted, card_text
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from logger.records import Correction, new_id
@@ -94,9 +95,26 @@ def test_days_and_refusals(watched: tuple[Shop, StorePlace], tmp_path: Path) -> 
 def test_a_card_is_watched_since_it_was_accepted(watched: tuple[Shop, StorePlace]) -> None:
     card = watched[0].oven("north")
     assert in_force_since(card) is None
-    assert in_force_since(replace(card, evidence={"found": TODAY})) == TODAY
-    at = datetime.datetime(2026, 6, 2, 10, 0, tzinfo=datetime.UTC)
-    assert in_force_since(accepted(card, "AB", at)) == at.date()
+    morning = datetime.datetime(2026, 6, 2, tzinfo=datetime.UTC)
+    assert in_force_since(replace(card, evidence={"found": TODAY})) == morning, "the day after"
+    assert in_force_since(accepted(card, "AB", TODAY)) == morning
+    at = morning + datetime.timedelta(hours=10)
+    assert in_force_since(accepted(card, "AB", at)) == at
+
+
+def test_calibration_heats_of_the_day_of_acceptance_do_not_count(tmp_path: Path) -> None:
+    """Heats began at 8 h of 5 and 8 January; the card was accepted at 9 h of the 5th."""
+    shop = own_shop(tmp_path)
+    place = recorded(shop, [small(0), small(1)])
+    at = datetime.datetime(2026, 1, 5, 9, 0, tzinfo=datetime.UTC)
+    card = accepted(shop.oven("north"), "AB", at)
+    (shop.folder / "ovens" / "north.toml").write_text(card_text(card, []), "utf-8")
+    store = open_store(place.url)
+    found = watch_oven(shop, "north", store, place.folder, TODAY, most=0)
+    assert (found.since, found.waiting) == (at, 1)
+    assert watch_oven(shop, "north", store, place.folder, TODAY, at.date(), most=0).waiting == 2
+    assert "0 heats since 2026-01-05 09:00 UTC estimated" in basis_words(found)[0]
+    store.close()
 
 
 def test_what_is_known_is_kept_until_heat_or_card_change(tmp_path: Path) -> None:

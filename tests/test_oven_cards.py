@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from click.testing import CliRunner, Result
 from dashboard.commands import pullcue
 from dashboard.commands.heat_plan import HeatPlanner
 from dashboard.oven_card_words import card_words, value_rows
-from dashboard.oven_cards import accept, history, proposals, propose, record_of
+from dashboard.oven_cards import accept, dismiss, dismissed, history, proposals, propose, record_of, unread
 from dashboard.recording import of_oven
 from dashboard.shop import DEMO_FOLDER, Shop, read_shop
 from logger.records import HeatForm, HeatRecord
@@ -119,9 +120,96 @@ def test_ovens_on_the_command_line(tmp_path: Path) -> None:
     assert json.loads(run(shop, "show", "north", "--json").stdout)["card"]["upper"]["h_w_m2k"] == 21.0
 
 
+def test_a_dismissed_card_waits_no_more_and_is_kept(tmp_path: Path) -> None:
+    shop = own_shop(tmp_path)
+    aside = propose(shop, found(shop, 21.0), RECORD, ("One heat alone",), TODAY)
+    stays = propose(shop, found(shop, 22.0), RECORD, (), TODAY)
+    with pytest.raises(InputError, match="expected the initials"):
+        dismiss(shop, "north", aside.name, " ", AT)
+    done = run(shop, "dismiss", "north", aside.name, "--by", "AB")
+    assert (done.exit_code, done.stdout) == (0, f"Card {aside.name} of oven north is dismissed; its file is kept.\n")
+    assert [one.name for one in proposals(shop, "north")] == [stays.name]
+    (kept,) = dismissed(shop, "north")
+    evidence = kept.card.evidence or {}
+    assert (evidence["dismissed_by"], evidence["reasons"], kept.record) == ("AB", ["One heat alone"], RECORD)
+    assert isinstance(evidence["dismissed"], datetime.datetime)
+    assert replace(kept.card, evidence=None) == replace(aside.card, evidence=None)
+    assert (
+        f"Dismissed:\n  {aside.name}: found 2026-03-01, from 2 heats, dismissed by AB on 2"
+        in run(shop, "show", "north").stdout
+    )
+    assert [one["name"] for one in json.loads(run(shop, "--json").stdout)[0]["dismissed"]] == [aside.name]
+    for decide in (accept, dismiss):
+        with pytest.raises(InputError, match="was dismissed"):
+            decide(shop, "north", aside.name, "AB", AT)
+    assert propose(shop, found(shop, 23.0), RECORD, (), TODAY).name == "north-2026-03-01-3"
+
+
+def test_proposals_are_ordered_by_the_day_inside(tmp_path: Path) -> None:
+    shop = own_shop(tmp_path)
+    days = (1, 20, 5)
+    names = [propose(shop, found(shop, 21.0, TODAY.replace(day=n)), RECORD, (), TODAY.replace(day=n)) for n in days]
+    names += [propose(shop, found(shop, 21.0), RECORD, (), TODAY) for _ in range(10)]
+    for seconds, one in enumerate(reversed(names)):
+        os.utime(shop.folder / "ovens" / "proposed" / f"{one.name}.toml", (seconds, seconds))
+    order = [one.name.removeprefix("north-2026-03-") for one in proposals(shop, "north")]
+    assert order == ["20", "05", *(f"01-{n}" for n in range(11, 1, -1)), "01"]
+
+
+def test_a_replacement_that_was_cut_short(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Killed between copying the old card and replacing it: that card is in force and not among the earlier ones."""
+    shop = own_shop(tmp_path)
+    name = propose(shop, found(shop, 21.0), RECORD, (), TODAY).name
+    first = shop.oven("north")
+
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "replace", killed)
+        with pytest.raises(KeyboardInterrupt):
+            accept(shop, "north", name, "AB", AT)
+    assert [one.name for one in (shop.folder / "ovens" / "earlier").iterdir()] == ["north-until-2026-03-02.toml"]
+    assert [one.card for one in history(shop, "north")] == [first]
+    kept = accept(shop, "north", name, "AB", AT + datetime.timedelta(days=1))
+    assert kept.file == "north-until-2026-03-03.toml"
+    assert [(one.until, one.card) for one in history(shop, "north")[1:]] == [("2026-03-03", first)]
+    # Put back by hand: in force again, and still among the earlier ones.
+    ovens = shop.folder / "ovens"
+    (ovens / "north.toml").write_bytes((ovens / "earlier" / kept.file).read_bytes())
+    assert [one.card for one in history(shop, "north")] == [first, first]
+
+
+def test_cards_that_cannot_be_read_are_said(tmp_path: Path) -> None:
+    shop = own_shop(tmp_path)
+    accept(shop, "north", propose(shop, found(shop, 21.0), RECORD, (), TODAY).name, "AB", AT)
+    propose(shop, found(shop, 22.0), RECORD, (), TODAY)
+    ovens = shop.folder / "ovens"
+    for file in ("earlier/north-until-2026-03-02.toml", "proposed/north-2026-03-01-2.toml"):
+        (ovens / file).write_text("id = ", "utf-8")
+    lost = unread(shop, "north")
+    assert [one.split(": ")[0] for one in lost] == [
+        "earlier/north-until-2026-03-02.toml", "proposed/north-2026-03-01-2.toml",
+    ]  # fmt: skip
+    assert f"Cards that cannot be read:\n  {lost[0]}." in run(shop, "show", "north").stdout
+    assert "2 cards that cannot be read: pullcue ovens show north" in run(shop).stdout
+    assert json.loads(run(shop, "show", "north", "--json").stdout)["unread"] == list(lost)
+
+
+def test_a_name_that_was_in_force_is_not_given_again(tmp_path: Path) -> None:
+    """Else the new proposal would pass for the accepted one."""
+    shop = own_shop(tmp_path)
+    name = propose(shop, found(shop, 21.0), RECORD, (), TODAY).name
+    accept(shop, "north", name, "AB", AT)
+    for path in (shop.folder / "ovens" / "proposed").iterdir():
+        path.unlink()
+    again = propose(shop, found(shop, 22.0), RECORD, (), TODAY)
+    assert [one.name for one in proposals(shop, "north")] == [again.name] == [f"{name}-2"]
+
+
 def test_words_of_a_card() -> None:
     card = read_shop(DEMO_FOLDER).oven("ember")
-    assert card_words(card) == "its making is not stated"
+    assert card_words(card) == "where its values come from is not stated"
     assert dict(value_rows(card))["Emitters above fill"].startswith("0.")
 
 

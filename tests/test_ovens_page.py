@@ -33,6 +33,7 @@ from dashboard.web.ovens_parts import calibration_parts, correlation_part
 from dashboard.web.roles import LEAD, QUALITY, TECHNICIAN
 from dashboard.web.serve import PageServer
 from dashboard.web.services import Services
+from dashboard.web.words import sentence
 from logger.clock import ManualClock
 from page_rig import PASSWORD, Visitor, accounts_in, made, shell_call
 from watched_shop import REAL, known, own_shop, recorded, small, surveyed, weakened
@@ -49,7 +50,7 @@ def found() -> tuple[dict[str, Any], Any]:
     fitted = fit(shop.oven("north"), heats.runs, starts=1, noise_rounds=0)
     advice = (Advice("a sheet of 12 mm", 60.0, 40.0),)
     result = Calibration(fitted, fitted_card(fitted, TODAY), (), findings(fitted), (), (), advice, (REASON,), "card")
-    record: dict[str, Any] = json.loads(dumps(calibration_json(result, result.card, heats.notes, None, None)))
+    record: dict[str, Any] = json.loads(dumps(calibration_json(result, result.card, heats.notes)))
     return record, result.card
 
 
@@ -134,11 +135,11 @@ def test_waiting_heats_are_looked_at_beside_the_page(tmp_path: Path) -> None:
     assert busy.watch("north").waiting == 1
 
 
-def accept_call(clicks: int, initials: str, name: str) -> dict[str, Any]:
-    outputs = [("ovens-accepted", "children"), ("ovens-accept", "children"), ("said", "children")]
+def decide_call(clicks: int, initials: str, name: str, what: str = "accept") -> dict[str, Any]:
+    outputs = [(f"ovens-{what}ed", "children"), (f"ovens-{what}", "children"), ("said", "children")]
     return {
-        "inputs": [{"id": "ovens-accept", "property": "n_clicks", "value": clicks}],
-        "changedPropIds": ["ovens-accept.n_clicks"],
+        "inputs": [{"id": f"ovens-{what}", "property": "n_clicks", "value": clicks}],
+        "changedPropIds": [f"ovens-{what}.n_clicks"],
         "state": [
             {"id": "ovens-by", "property": "value", "value": initials},
             {"id": "ovens-oven", "property": "data", "value": "north"},
@@ -148,12 +149,34 @@ def accept_call(clicks: int, initials: str, name: str) -> dict[str, Any]:
     }
 
 
-def accepted_by(app: Any, visitor: Visitor, call: dict[str, Any]) -> Any:
+def decided(app: Any, visitor: Visitor, call: dict[str, Any]) -> Any:
     """Send it under the name that Dash gave the callback, as the page's script does."""
-    (output,) = [name for name in app.callback_map if "ovens-accepted" in name]
+    (output,) = [name for name in app.callback_map if call["outputs"][0]["id"] in name]
     call["output"] = output
     call["outputs"][2]["property"] = output.split("said.")[1].strip(".")
     return visitor.call(call)
+
+
+def test_a_lead_dismisses_and_the_next_proposal_is_shown(proposed: tuple[Shop, Proposal], tmp_path: Path) -> None:
+    shop, older = proposed
+    newer = propose(shop, older.card, {}, (), TODAY)
+    accounts = accounts_in(tmp_path)
+    made(accounts, "Lea", LEAD)
+    made(accounts, "Tom", TECHNICIAN)
+    app = make_app(Services(shop, clock=ManualClock(), accounts=accounts))
+    lead, other = Visitor(app), Visitor(app)
+    for visitor, name in ((lead, "Lea"), (other, "Tom")):
+        visitor.sign_in(name)
+        visitor.get("/ovens")
+    assert decided(app, other, decide_call(2, "", newer.name, "dismiss")).status_code == 403
+    asked = decided(app, lead, decide_call(1, "", newer.name, "dismiss")).get_data(as_text=True)
+    assert "Press once more" in asked
+    assert len(proposals(shop, "north")) == 2
+    done = decided(app, lead, decide_call(2, "", newer.name, "dismiss")).get_data(as_text=True)
+    assert "The card is dismissed" in done
+    page = lead.call(shell_call("/ovens", "?oven=north")).get_data(as_text=True)
+    assert f"Card {older.name}, " in page
+    assert "dismissed by Lea (signed in, lab lead) on" in page
 
 
 def test_only_a_lead_accepts(proposed: tuple[Shop, Proposal], tmp_path: Path) -> None:
@@ -171,22 +194,30 @@ def test_only_a_lead_accepts(proposed: tuple[Shop, Proposal], tmp_path: Path) ->
         assert REASON in page
         assert "A lab lead accepts cards." in page
         assert 'ovens-accept"' not in page
-        assert accepted_by(app, other, accept_call(2, "LL", one.name)).status_code == 403
+        assert decided(app, other, decide_call(2, "LL", one.name)).status_code == 403
     assert [waiting.name for waiting in proposals(shop, "north")] == [one.name]
     lead = Visitor(app)
     lead.sign_in("Lea")
     lead.get("/ovens")
-    asked = accepted_by(app, lead, accept_call(1, "", one.name))
+    asked = decided(app, lead, decide_call(1, "", one.name))
     assert "Press once more" in asked.get_data(as_text=True)
     assert proposals(shop, "north") != ()
-    done = accepted_by(app, lead, accept_call(2, "", one.name))
+    done = decided(app, lead, decide_call(2, "", one.name))
     assert "The card is in force." in done.get_data(as_text=True)
     evidence = shop.oven("north").evidence
     assert evidence is not None
     assert evidence["accepted_by"] == "Lea (signed in, lab lead)"
     assert evidence["reasons"] == [REASON]
-    again = accepted_by(app, lead, accept_call(2, "", one.name))
+    again = decided(app, lead, decide_call(2, "", one.name))
     assert "was accepted already" in again.get_data(as_text=True)
+
+
+def test_a_sentence_keeps_the_name_of_a_file() -> None:
+    assert sentence("a4.csv: core there") == "a4.csv: core there."
+    assert sentence("upper.h_w_m2k is at its bound.") == "upper.h_w_m2k is at its bound."
+    assert sentence("core_1_c came loose") == "core_1_c came loose."
+    assert sentence("heat 12: at 3.5 K") == "Heat 12: at 3.5\u00a0K."
+    assert sentence("it is ... done") == "It is ... done."
 
 
 def test_an_oven_without_anything_says_so(tmp_path: Path) -> None:
@@ -196,6 +227,7 @@ def test_an_oven_without_anything_says_so(tmp_path: Path) -> None:
     page = visitor.call(shell_call("/ovens", "")).get_data(as_text=True)
     assert "there are no records here yet" in page
     assert "How this card was found is not kept" in page
+    assert "Where its values come from is not stated" in page
     assert "No card was replaced here" in page
     wrong = visitor.call(shell_call("/ovens", "?oven=nroth")).get_data(as_text=True)
     assert "did you mean north" in wrong

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 from calibration.survey import place_uncertainty, place_words, survey
-from calibration.survey_card import sheet_air
+from calibration.survey_card import reasons_against, sheet_air, surveyed_card
 from calibration.uncertainty_budget import Component, budget, thermocouple_components
 from calibration_truth import POLYMER
 from dashboard.commands import pullcue
+from dashboard.oven_cards import calibration_of, history, proposals
 from dashboard.oven_file import read_card
 from dashboard.shop import DEMO_FOLDER, read_shop
 from logger.heatfile import write_heat
@@ -24,6 +27,7 @@ from thermal.crossing import Threshold, first_times
 from thermal.fields import InputError
 from thermal.heat import Event, Heat, Sensor
 from thermal.oven import OvenCard
+from watched_shop import own_shop
 
 STEP_S = 10.0
 
@@ -170,6 +174,77 @@ def test_the_air_about_a_sheet_goes_into_the_card(tmp_path: Path) -> None:
     times = [window_opens(one) for one in (before, card)]
     assert times[1] != pytest.approx(times[0], abs=1.0)
     assert "give --oven and --sheet-z-mm together" in CliRunner().invoke(pullcue, words[:4]).stderr
+
+
+def surveyed(shop: Path, set_c: str, *more: str) -> Result:
+    file = shop / "grid.csv"
+    if not file.exists():
+        write_heat(grid(), file)
+    words = ["survey", str(file), "--set-c", set_c, "--oven", "north", "--sheet-z-mm", "100", "--shop", str(shop)]
+    return CliRunner().invoke(pullcue, [*words, *more])
+
+
+def test_a_survey_proposes_and_is_accepted_as_a_calibration_is(tmp_path: Path) -> None:
+    shop = own_shop(tmp_path)
+    before = shop.oven("north")
+    refused = surveyed(shop.folder, "120", "--accept", "AB")
+    assert refused.exit_code == 2
+    assert "set to 120 °C, outside the 150 to 210 °C for which the card holds" in " ".join(refused.stdout.split())
+    assert "there are reasons against it: read them, then" in refused.stderr
+    assert shop.oven("north") == before
+    (waiting,) = proposals(shop, "north")
+    assert len(waiting.reasons) == 3
+    assert waiting.record is not None
+    assert waiting.record["sheet_air"]["level_m"] == 0.1
+    assert calibration_of(shop, waiting.card) is None, "a survey is no calibration"
+    done = surveyed(shop.folder, "188", "--half", "left", "--accept", "AB")
+    assert done.exit_code == 0, done.output
+    evidence = shop.oven("north").evidence or {}
+    assert (evidence["accepted_by"], evidence["reasons"]) == ("AB", [])
+    assert (evidence["sheet_z_mm"], evidence["half"], evidence["survey"]) == (100.0, "left", "grid.csv")
+    assert evidence["note"] == "invented", "what the rest of the card rests on stays"
+    assert [one.card for one in history(shop, "north")[1:]] == [before]
+
+
+def test_a_file_takes_a_card_only_over_the_reasons_that_were_shown(tmp_path: Path) -> None:
+    shop, out = own_shop(tmp_path), tmp_path / "new.toml"
+    words = ("120", "--out", str(out), "--accept", "AB")
+    refused = surveyed(shop.folder, *words)
+    assert (refused.exit_code, "the same again accepts it" in refused.stderr) == (2, True)
+    proposed = read_card(out).evidence or {}
+    assert (proposed["status"], len(proposed["reasons"]), "accepted_by" in proposed) == ("proposed", 3, False)
+    assert surveyed(shop.folder, *words).exit_code == 0
+    taken = read_card(out).evidence or {}
+    assert (taken["accepted_by"], taken["reasons"]) == ("AB", proposed["reasons"])
+    again = surveyed(shop.folder, *words)
+    assert f"{out} is as it was" in again.stderr
+    assert "there is a file already" in surveyed(shop.folder, "188", "--out", str(out)).stderr
+
+
+def test_reasons_and_evidence_of_a_surveyed_card() -> None:
+    """The limit by hand: k times the root of the variance of one side's mean and of what is common to all places."""
+    found = survey(grid())
+    sure = place_uncertainty(grid(), found, 1.5, 0.4, 0.1, 0.5)
+    air = sheet_air(found, sure, 0.1, "left")
+    above = [one.mean_c for one in found.places if one.z_m == 0.2 and one.x_m is not None and one.x_m <= 0.1]
+    limit = sure.factor * math.sqrt(np.var(above, ddof=1) / len(above) + sure.combined_k**2)
+    now = air.off_k + air.upper_k
+    day = datetime.date(2026, 3, 1)
+    earlier = {"found": day, "proposal": "north-2026-03-01", "accepted_by": "CD", "reasons": ["old"], "heats": ["a"]}
+    card = replace(read_shop(DEMO_FOLDER).oven("north"), evidence=earlier, dial_offset_k=1.0)
+    for off, said in ((0.99 * limit, 0), (1.01 * limit, 1)):
+        was = replace(card, air_offset_k=now - 1.0 - off)
+        was = replace(was, lower=replace(was.lower, air_offset_k=air.off_k + air.lower_k - was.air_offset_k - 1.0))
+        reasons = reasons_against(was, air, sure.factor)
+        assert [f"expanded uncertainty of {limit:.1f} K" in one for one in reasons] == [True] * said
+    bare = replace(card, valid=replace(card.valid, set_c=None), set_c=172.0)
+    assert "outside the 157 to 187 °C" in reasons_against(bare, air, sure.factor)[0]
+    first = surveyed_card(card, air, "grid.csv", day)
+    second = surveyed_card(first, sheet_air(found, sure, 0.1), "other.csv", day)
+    left = {"status", "found", "heats", "calibrated", "calibration", "surveyed", "survey", "survey_set_c", "sheet_z_mm"}
+    assert second.evidence is not None
+    assert set(second.evidence) == left, "nothing of how the earlier card came about, nor its half"
+    assert second.evidence["calibration"] == "north-2026-03-01"
 
 
 def window_opens(card: OvenCard) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 from calibration.calibrate import Calibration
@@ -13,18 +12,16 @@ from dashboard.oven_file import card_table
 from thermal.oven import OvenCard
 
 
-def calibration_json(
-    of: Calibration, card: OvenCard, notes: Sequence[str], target: Path | None, kept: Path | None
-) -> dict[str, Any]:
-    """All of it; null where a number is infinite."""
+def calibration_json(of: Calibration, card: OvenCard, notes: Sequence[str]) -> dict[str, Any]:
+    """All of it but what became of the card; null where a number is infinite."""
     fit = of.fit
     return {
         "oven": card.id,
         "heats": [{"name": name, "sha256": digest} for name, digest in fit.fingerprints],
-        "values": [_plain(asdict(one)) for one in fit.values],
+        "values": [plain(asdict(one)) for one in fit.values],
         "order": list(fit.order),
-        "covariance": _plain(fit.covariance),
-        "correlation": _plain(fit.correlation),
+        "covariance": plain(fit.covariance),
+        "correlation": plain(fit.correlation),
         "status": fit.status,
         "starts": fit.starts,
         "starts_agreeing": fit.agreeing,
@@ -61,27 +58,25 @@ def calibration_json(
                 "polymer": one.case.polymer.id,
                 "gauge_mm": one.case.gauge_m * 1e3,
                 "set_c": one.case.set_c,
-                "time_s": _plain(one.time_s),
-                "half_width_s": _plain(one.half_width_s(fit.solution.covariance)),
+                "time_s": plain(one.time_s),
+                "half_width_s": plain(one.half_width_s(fit.solution.covariance)),
             }
             for one in of.ready
         ],
-        "held_out": [_plain({**asdict(one), "error": one.error}) for one in of.checks],
-        "next_heats": [_plain(asdict(one)) for one in of.advice],
+        "held_out": [plain({**asdict(one), "error": one.error}) for one in of.checks],
+        "next_heats": [plain(asdict(one)) for one in of.advice],
         "doubts": list(of.doubts),
         "notes": list(notes),
-        "card": _plain(card_table(card)),
-        "written_to": None if target is None else str(target),
-        "earlier_kept_as": None if kept is None else str(kept),
+        "card": plain(card_table(card)),
     }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """What JSON can hold."""
     if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
+        return {key: plain(one) for key, one in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
+        return [plain(one) for one in value]
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value.isoformat() if hasattr(value, "isoformat") else value

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from calibration.calibrate import Calibration
 from calibration.oven_fit import Value
+from dashboard.oven_card_words import NO_REASON
 from dashboard.units import Units
 
 _SHOWN_ADVICE = 3
@@ -16,11 +17,14 @@ _SHOWN_ADVICE = 3
 _NARROWEST, _WIDEST = 60, 110
 
 
-def calibration_text(of: Calibration, notes: Sequence[str], width: int | None = None) -> str:
+def calibration_text(
+    of: Calibration, notes: Sequence[str], reasons: Sequence[str] | None = None, width: int | None = None
+) -> str:
     """All of it: values, how far they can be trusted, the check, what to do next.
 
     Args:
-        width: characters a line; None: the terminal's.
+        reasons: against accepting the card; None: the calibration's own alone. width: characters a line; None: the
+        terminal's.
     """
     fit = of.fit
     across = max(_NARROWEST, min(width or shutil.get_terminal_size().columns, _WIDEST))
@@ -43,11 +47,12 @@ def calibration_text(of: Calibration, notes: Sequence[str], width: int | None = 
     ], across)]  # fmt: skip
     parts += [_block("Each heat predicted from the others", [_check(one) for one in of.checks], across)]
     parts += [_block("Next heat, the one that would help most first", [
-        f"{one.words}: from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}" for one in of.advice[:_SHOWN_ADVICE]
+        f"{one.words}: ready times from ± {_seconds(one.now_s)} to ± {_seconds(one.then_s)}"
+        for one in of.advice[:_SHOWN_ADVICE]
     ], across)]  # fmt: skip
     parts += [_block("Residuals that do not look like noise", _residuals(of), across)]
     parts += [_block("Notes", list(notes), across)]
-    accept = of.doubts or ("No reason against this card was found; whether it is right for the shop, a person decides",)
+    accept = (of.doubts if reasons is None else reasons) or (NO_REASON,)
     parts += [_block("Before you accept it", list(accept), across)]
     return "\n\n".join(part for part in parts if part)
 

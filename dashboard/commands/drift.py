@@ -27,7 +27,7 @@ pullcue drift north --from 2026-03-01 --json
 @click.command("drift", epilog=_EXAMPLES)
 @click.argument("oven", required=False)
 @click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
-              help="Heats from this day on (UTC).  [default: since the oven's card was accepted]")  # fmt: skip
+              help="Heats from this day on (UTC).  [default: since its card was accepted]")  # fmt: skip
 @store_options
 @json_option
 def drift(

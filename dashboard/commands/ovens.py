@@ -1,19 +1,25 @@
-"""`pullcue ovens`: the ovens of a shop, their cards through time, and accepting a proposed one."""
+"""`pullcue ovens`: the ovens of a shop, their cards through time, accepting and dismissing proposed ones."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from dashboard.commands.records_options import json_option
+
+if TYPE_CHECKING:
+    from dashboard.oven_cards import Proposal
+    from dashboard.shop import Shop
 
 _EXAMPLES = """\b
 Examples:
 pullcue ovens
 pullcue ovens show north
 pullcue ovens accept north north-2026-03-01 --by AB
+pullcue ovens dismiss north north-2026-02-20 --by AB
 """
 _shop_option = click.option(
     "--shop", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help="Folder of the shop."
@@ -25,22 +31,25 @@ _shop_option = click.option(
 @json_option
 @click.pass_context
 def ovens(ctx: click.Context, shop: Path | None, as_json: bool) -> None:
-    """List the ovens with their cards; show one's cards through time; accept one that a calibration proposes."""
+    """List the ovens with their cards; show one's cards through time; accept or dismiss a proposed one."""
     ctx.obj = shop
     if ctx.invoked_subcommand is not None:
         return
     from dashboard.oven_card_words import card_words
-    from dashboard.oven_cards import history, proposals
+    from dashboard.oven_cards import history, proposals, unread
     from dashboard.shop import open_shop
 
     workshop = open_shop(shop)
-    found = [(one, history(workshop, one), proposals(workshop, one)) for one in workshop.oven_ids()]
+    found = workshop.oven_ids()
     if as_json:
-        _print([_listed(*one) for one in found])
+        _print([_listed(workshop, one) for one in found])
         return
-    for oven, cards, waiting in found:
-        more = f" {_count(len(waiting), 'proposed card')}: pullcue ovens show {oven}." if waiting else ""
-        click.echo(f"{oven}: {card_words(cards[0].card)}.{more}")
+    for oven in found:
+        waiting, lost = proposals(workshop, oven), unread(workshop, oven)
+        more = [_count(len(waiting), "proposed card")] if waiting else []
+        more += [f"{_count(len(lost), 'card')} that cannot be read"] if lost else []
+        told = f" {', '.join(more)}: pullcue ovens show {oven}." if more else ""
+        click.echo(f"{oven}: {card_words(history(workshop, oven)[0].card)}.{told}")
     if not found:
         click.echo(f"The shop {workshop.name!r} has no ovens; put a card into {workshop.folder / 'ovens'}.")
 
@@ -49,14 +58,21 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _listed(oven: str, cards: Any, waiting: Any) -> dict[str, Any]:
+def _listed(shop: Shop, oven: str) -> dict[str, Any]:
+    from dashboard.oven_cards import dismissed, history, proposals, unread
     from dashboard.oven_file import card_table
 
+    def named(found: tuple[Proposal, ...]) -> list[dict[str, Any]]:
+        return [{"name": one.name, "reasons": list(one.reasons), "card": card_table(one.card)} for one in found]
+
+    cards = history(shop, oven)
     return {
         "oven": oven,
         "card": card_table(cards[0].card),
         "earlier": [{"until": one.until, "file": one.file, "card": card_table(one.card)} for one in cards[1:]],
-        "proposed": [{"name": one.name, "reasons": list(one.reasons), "card": card_table(one.card)} for one in waiting],
+        "proposed": named(proposals(shop, oven)),
+        "dismissed": named(dismissed(shop, oven)),
+        "unread": list(unread(shop, oven)),
     }
 
 
@@ -72,15 +88,15 @@ def _print(content: Any) -> None:
 @json_option
 @click.pass_context
 def show(ctx: click.Context, oven: str, shop: Path | None, as_json: bool) -> None:
-    """Show an oven's card, those before it, and those proposed with the reasons against them."""
-    from dashboard.oven_card_words import card_words, value_rows
-    from dashboard.oven_cards import history, proposals
+    """Show an oven's card, those before it, and those proposed with the reasons against them, or dismissed."""
+    from dashboard.oven_card_words import NO_REASON, card_words, value_rows
+    from dashboard.oven_cards import dismissed, history, proposals, unread
     from dashboard.shop import open_shop
 
     workshop = open_shop(shop or ctx.obj)
     cards, waiting = history(workshop, oven), proposals(workshop, oven)
     if as_json:
-        _print(_listed(oven, cards, waiting))
+        _print(_listed(workshop, oven))
         return
     click.echo(f"Oven {oven}: {card_words(cards[0].card)}.\n")
     rows = [("", "in force", *(one.name for one in waiting))]
@@ -91,13 +107,17 @@ def show(ctx: click.Context, oven: str, shop: Path | None, as_json: bool) -> Non
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
     for one in waiting:
         click.echo(f"\nBefore you accept {one.name}:")
-        for reason in one.reasons or ("No reason against it was found; whether it is right, a person decides",):
+        for reason in one.reasons or (NO_REASON,):
             click.echo(f"  - {reason}.")
         click.echo(f"Then: pullcue ovens accept {oven} {one.name} --by INITIALS")
-    if len(cards) > 1:
-        click.echo("\nEarlier cards:")
-    for kept in cards[1:]:
-        click.echo(f"  until {kept.until}: {card_words(kept.card)} ({kept.file}).")
+    _print_list("Earlier cards", [f"until {one.until}: {card_words(one.card)} ({one.file})" for one in cards[1:]])
+    _print_list("Dismissed", [f"{one.name}: {card_words(one.card)}" for one in dismissed(workshop, oven)])
+    _print_list("Cards that cannot be read", unread(workshop, oven))
+
+
+def _print_list(title: str, lines: Sequence[str]) -> None:
+    if lines:
+        click.echo("\n".join([f"\n{title}:", *(f"  {one}." for one in lines)]))
 
 
 @ovens.command("accept")
@@ -114,3 +134,19 @@ def accept(ctx: click.Context, oven: str, name: str, by: str, shop: Path | None)
 
     kept = put_in_force(open_shop(shop or ctx.obj), oven, name, by, SystemClock().utc())
     click.echo(f"Card {name} is in force for oven {oven}; the one before it is kept as earlier/{kept.file}.")
+
+
+@ovens.command("dismiss")
+@click.argument("oven")
+@click.argument("name")
+@click.option("--by", required=True, metavar="INITIALS", help="You, who lay it aside.")
+@_shop_option
+@click.pass_context
+def dismiss(ctx: click.Context, oven: str, name: str, by: str, shop: Path | None) -> None:
+    """Lay a proposed card aside; its file is kept, with who did so and when."""
+    from dashboard.oven_cards import dismiss as laid_aside
+    from dashboard.shop import open_shop
+    from logger.clock import SystemClock
+
+    laid_aside(open_shop(shop or ctx.obj), oven, name, by, SystemClock().utc())
+    click.echo(f"Card {name} of oven {oven} is dismissed; its file is kept.")

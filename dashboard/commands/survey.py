@@ -14,7 +14,7 @@ _EXAMPLES = """\b
 Examples:
 pullcue survey grid.csv
 pullcue survey 21 --tolerance-k 1.5 --reference-k 0.4 --drift-k 0.5
-pullcue survey grid.csv --oven north --sheet-z-mm 250 --out north-new.toml
+pullcue survey grid.csv --oven north --sheet-z-mm 250
 """
 
 
@@ -33,8 +33,8 @@ pullcue survey grid.csv --oven north --sheet-z-mm 250 --out north-new.toml
 @click.option("--half", type=click.Choice(["left", "right", "front", "back"]), help="Sheets hang in this half of it.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="CARD.toml",
               help="Write the card to this file.")  # fmt: skip
-@click.option("--accept", metavar="INITIALS", help="You accept the card: it replaces the one at --out, or the shop's "
-              "own; that one is kept.")  # fmt: skip
+@click.option("--accept", metavar="INITIALS", help="Accept the card at once where there is no reason against it: it "
+              "replaces the one at --out, or the shop's own; that one is kept.")  # fmt: skip
 @store_options
 @json_option
 def survey(
@@ -47,7 +47,8 @@ def survey(
     HEAT is a heat file, or the number of a stored one, with 5 to 40 columns grid_01_c, grid_02_c ... recorded until
     all are steady, then with the door opened once.
 
-    With --oven and --sheet-z-mm the air above and below the sheet goes into that oven's card, which plans use.
+    With --oven and --sheet-z-mm the air above and below the sheet goes into a card proposed for that oven. Nothing
+    replaces a card unless a person accepts it.
     """
     from calibration.survey import STEADY_WORDS, place_uncertainty
     from calibration.survey import survey as judged
@@ -55,6 +56,9 @@ def survey(
     from dashboard.commands.asked import checked
     from dashboard.commands.survey_card import taken_over
     from dashboard.commands.survey_text import survey_json, survey_text
+    from dashboard.found_card import goal
+    from dashboard.shop import open_shop
+    from logger.clock import SystemClock
     from thermal.fields import InputError, Range
 
     allowed = Range("K", at_least=0.0, at_most=50.0)
@@ -73,6 +77,7 @@ def survey(
         raise click.UsageError("give --oven and --sheet-z-mm together: which card, and where its sheets hang")
     if oven_id is None and (half or out or accept):
         raise click.UsageError("--half, --out and --accept need --oven and --sheet-z-mm")
+    to = None if oven_id is None else goal(open_shop(shop), oven_id, out, accept)
     with ExitStack() as stack:
 
         def records() -> Any:
@@ -89,13 +94,13 @@ def survey(
         raise InputError(f"{name}: {error}") from None
     sure = place_uncertainty(recorded, found, **stated)
     card = None
-    if oven_id is not None and sheet_z_mm is not None:
-        card = taken_over(found, sure, name, oven_id, sheet_z_mm * 1e-3, half, out, accept, shop)
+    if to is not None and sheet_z_mm is not None:
+        card = taken_over(found, sure, name, sheet_z_mm * 1e-3, half, to, SystemClock().utc())
     if as_json:
         from dashboard.commands.plan_json import dumps
 
         click.echo(dumps(survey_json(name, found, sure) | ({} if card is None else card.as_json)))
-        return
-    click.echo(survey_text(name, found, sure, STEADY_WORDS))
-    if card is not None:
-        click.echo("\n" + card.text)
+    else:
+        click.echo(survey_text(name, found, sure, STEADY_WORDS) + ("" if card is None else f"\n\n{card.text}"))
+    if card is not None and card.refused:
+        raise InputError(card.refused)

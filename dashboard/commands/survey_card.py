@@ -3,61 +3,56 @@
 from __future__ import annotations
 
 import datetime
+import json
+import textwrap
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from calibration.survey import Survey
-from calibration.survey_card import SheetAir, sheet_air, surveyed_card
+from calibration.survey_card import SheetAir, reasons_against, sheet_air, surveyed_card
 from calibration.uncertainty_budget import Budget
-from dashboard.oven_file import accepted, card_table, card_target, card_text, write_card
-from dashboard.shop import open_shop
+from dashboard.commands.calibrate_json import plain
+from dashboard.commands.survey_text import survey_json
+from dashboard.found_card import Goal, Placed, place, placed_words
+from dashboard.oven_card_words import NO_REASON
+from dashboard.oven_file import card_table
 from thermal.oven import OvenCard
 
 
 @dataclass(frozen=True)
 class TakenOver:
-    """What became of it: in words, and as JSON."""
+    """What became of it: in words, as JSON, and why it was not accepted though that was asked for."""
 
     text: str
     as_json: dict[str, Any]
+    refused: str
 
 
 def taken_over(
-    found: Survey, sure: Budget, name: str, oven_id: str, level_m: float, half: str | None, out: Path | None,
-    accept: str | None, shop: Path | None,
-) -> TakenOver:  # fmt: skip
-    """The card with the surveyed air, written where it was asked to be.
+    found: Survey, sure: Budget, name: str, level_m: float, half: str | None, to: Goal, at: datetime.datetime
+) -> TakenOver:
+    """The card with the surveyed air, put where it is to go.
 
     Raises:
         InputError: too few places about the sheet, no such oven, or a card that cannot be written there.
     """
-    workshop = open_shop(shop)
-    before = workshop.oven(oven_id)
-    target = card_target(out, accept, workshop, oven_id)
-    today = datetime.date.today()
+    before, today = to.shop.oven(to.oven), datetime.date.today()
     air = sheet_air(found, sure, level_m, half)
     card = surveyed_card(before, air, name, today)
-    if accept is not None:
-        card = accepted(card, accept, today)
-    kept = None
-    if target is not None:
-        remark = f"Oven card of {card.id}, its air by 'pullcue survey' of {name} on {today.isoformat()}."
-        kept = write_card(card_text(card, [remark]), target, today, accept is not None)
-    told = {
-        "sheet_air": {**asdict(air), "covariance": air.covariance.tolist()},
-        "card": card_table(card),
-        "written_to": None if target is None else str(target),
-        "earlier_kept_as": None if kept is None else str(kept),
-    }
-    return TakenOver(_text(air, before, card, target, kept, accept is not None), told)
+    told = {"sheet_air": {**asdict(air), "covariance": air.covariance.tolist()}}
+    record = json.loads(json.dumps({**survey_json(name, found, sure), **told, "card": plain(card_table(card))}))
+    remark = f"Oven card of {card.id}, its air by 'pullcue survey' of {name} on {today.isoformat()}."
+    done = place(to, card, reasons_against(before, air, sure.factor), record, [remark], at)
+    return TakenOver(
+        _text(air, before, card, done, to),
+        {**told, "card": plain(card_table(done.card)), **done.as_json},
+        done.refused,
+    )
 
 
-def _text(
-    air: SheetAir, before: OvenCard, card: OvenCard, target: Path | None, kept: Path | None, by_a_person: bool
-) -> str:
+def _text(air: SheetAir, before: OvenCard, card: OvenCard, done: Placed, to: Goal) -> str:
     std = np.sqrt(np.diag(air.covariance))
     rows = (
         ("air offset_k", before.air_offset_k, card.air_offset_k),
@@ -72,11 +67,14 @@ def _text(
         ),
         "Heat transfer and walls stay as they were: found with the old air, they are",
         "best found anew ('pullcue calibrate').",
+        "",
+        "Before you accept it:",
+        *(line for one in done.reasons or (NO_REASON,) for line in _wrapped(f"{one}.")),
+        "",
+        placed_words(done, to),
     ]
-    if target is None:
-        lines.append("Not written: name a file with --out, or accept the card with --accept INITIALS.")
-    else:
-        lines.append(f"Card written to {target}" + (f"; the one before is kept as {kept}" if kept else ""))
-        if not by_a_person:
-            lines.append("It is a proposal until a person accepts it: the same with --accept INITIALS.")
-    return "\n".join(lines)
+    return "\n".join(lines).rstrip()
+
+
+def _wrapped(words: str) -> list[str]:
+    return textwrap.wrap(words, 80, initial_indent="  - ", subsequent_indent="    ")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard.oven_cards import NAME, Proposal, accept, history, proposals, record_of
+from dashboard.oven_cards import Proposal, accept, calibration_of, dismiss, dismissed, history, proposals, unread
 from dashboard.oven_watcher import OvenWatcher
 from dashboard.store_place import store_place
 from dashboard.units import Units
@@ -29,7 +30,7 @@ from thermal.fields import InputError
 PATH, TITLE = "/ovens", "Ovens"
 #: How often the page asks while heats are being looked at, ms.
 _AGAIN_MS = 4000
-_SURE = "I have read the reasons: put it in force"
+_SURE, _ASIDE = "I have read the reasons: put it in force", "Yes, dismiss it"
 
 
 def register(app: Dash, services: Services) -> Page:
@@ -61,6 +62,20 @@ def register(app: Dash, services: Services) -> Page:
     def accept_now(clicks: int | None, initials: str | None, oven: str, name: str) -> Any:
         return accepting(services, clicks or 0, initials or "", oven, name)
 
+    @app.callback(
+        Output("ovens-dismissed", "children"),
+        Output("ovens-dismiss", "children"),
+        Output("said", "children", allow_duplicate=True),
+        Input("ovens-dismiss", "n_clicks"),
+        State("ovens-by", "value"),
+        State("ovens-oven", "data"),
+        State("ovens-proposal", "data"),
+        prevent_initial_call=True,
+    )
+    @only({LEAD})
+    def dismiss_now(clicks: int | None, initials: str | None, oven: str, name: str) -> Any:
+        return dismissing(services, clicks or 0, initials or "", oven, name)
+
     return Page(PATH, TITLE, lambda visit: layout(visit, services, watcher))
 
 
@@ -72,20 +87,42 @@ def _recording(services: Services) -> bool:
 
 def accepting(services: Services, clicks: int, initials: str, oven: str, name: str) -> tuple[Any, Any, Any]:
     """What the button does: asked first, then done. What is shown, the button's words, what is said aloud."""
+
+    def done(by: str) -> str:
+        kept = accept(services.shop, oven, name, by, services.clock.utc())
+        return f"The card is in force. The one before it is kept as earlier/{kept.file}."
+
+    ask = "Press once more to put it in force. The card in force now is kept."
+    return _decided(clicks, initials, oven, ask, (_SURE, "Accepted"), done)
+
+
+def dismissing(services: Services, clicks: int, initials: str, oven: str, name: str) -> tuple[Any, Any, Any]:
+    """The same for laying the card aside."""
+
+    def done(by: str) -> str:
+        dismiss(services.shop, oven, name, by, services.clock.utc())
+        return "The card is dismissed. Its file is kept."
+
+    ask = "Press once more to dismiss it. Its file is kept."
+    return _decided(clicks, initials, oven, ask, (_ASIDE, "Dismissed"), done)
+
+
+def _decided(
+    clicks: int, initials: str, oven: str, ask: str, button: tuple[str, str], do: Callable[[str], str]
+) -> tuple[Any, Any, Any]:
+    """Args: button: its words once it was pressed, and when all is done. do: it, by a person; what to say then."""
     if clicks < 2:
-        ask = "Press once more to put it in force. The card in force now is kept."
-        return html.P(ask), _SURE, ask
+        return html.P(ask), button[0], ask
     account = signed_in()
     if account is None and not initials.strip():
-        wrong = "Type your initials: whoever accepts a card is kept with it."
+        wrong = "Type your initials: whoever decides about a card is kept with it."
         return html.P(wrong, className="wrong"), no_update, wrong
     try:
-        kept = accept(services.shop, oven, name, who(initials).words, services.clock.utc())
+        done = do(who(initials).words)
     except InputError as error:
         wrong = sentence(str(error))
         return html.P(wrong, className="wrong"), no_update, wrong
-    done = f"The card is in force. The one before it is kept as earlier/{kept.file}."
-    return [html.P(done), html.A("Show it", href=f"{PATH}?oven={oven}", className="button")], "Accepted", done
+    return [html.P(done), html.A("Show it", href=f"{PATH}?oven={oven}", className="button")], button[1], done
 
 
 def layout(visit: Visit, services: Services, watcher: OvenWatcher) -> html.Div:
@@ -100,7 +137,7 @@ def layout(visit: Visit, services: Services, watcher: OvenWatcher) -> html.Div:
         raise InputError(f"the shop {shop.name!r} has no ovens; put a card into {shop.folder / 'ovens'}")
     oven = visit.query.get("oven", ovens[0])
     cards, waiting = history(shop, oven), proposals(shop, oven)
-    record = waiting[0].record if waiting else record_of(shop, str((cards[0].card.evidence or {}).get(NAME, "")))
+    record = calibration_of(shop, waiting[0].card if waiting else cards[0].card)
     drift, done = drift_and_rest(watcher, oven)
     return html.Div(
         [
@@ -113,7 +150,7 @@ def layout(visit: Visit, services: Services, watcher: OvenWatcher) -> html.Div:
                     *(_proposed(waiting) if waiting else []),
                     html.Section(card_part(cards, waiting), className="card"),
                     html.Section(survey_and_rest(watcher, oven, visit.units), className="card picture"),
-                    html.Section(history_part(cards), className="card"),
+                    html.Section(history_part(cards, dismissed(shop, oven), unread(shop, oven)), className="card"),
                 ],
                 className="flow",
             ),

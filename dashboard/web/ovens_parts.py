@@ -13,7 +13,7 @@ from calibration.drift import Watched
 from calibration.survey import Survey
 from dashboard.drift_words import NAMES as DRIFT_NAMES
 from dashboard.drift_words import basis_words, due_words, state_words
-from dashboard.oven_card_words import NAMES, card_words, value_rows
+from dashboard.oven_card_words import NAMES, NO_REASON, card_words, value_rows
 from dashboard.oven_cards import Kept, Proposal
 from dashboard.oven_drift import OvenWatch
 from dashboard.oven_survey import StoredSurvey
@@ -24,7 +24,6 @@ from dashboard.web.words import sentence
 from thermal.oven import OvenCard
 
 _GRAPH: Any = {"displayModeBar": False, "responsive": True, "scrollZoom": False}
-_NO_REASON = "No reason against this card was found; whether it is right for the shop, a person decides"
 
 
 def graph(name: str, figure: Mapping[str, Any], words: str) -> html.Div:
@@ -63,12 +62,18 @@ def _valid_words(card: OvenCard) -> str:
     return f"It holds for {', '.join(parts)}" if parts else "Where it holds is not stated"
 
 
-def history_part(cards: Sequence[Kept]) -> list[Any]:
-    """The cards before this one."""
+def history_part(cards: Sequence[Kept], aside: Sequence[Proposal], lost: Sequence[str]) -> list[Any]:
+    """The cards before this one, those that were dismissed, and why some cannot be read."""
     lines = [f"Until {one.until}: {card_words(one.card)}" for one in cards[1:]]
     what = [listed(lines)] if lines else [html.P("No card was replaced here.", className="hint")]
     hint = html.P("Every recorded heat keeps the card that it was planned with.", className="hint")
-    return [html.H2("Earlier cards"), *what, hint]
+    more: list[Any] = []
+    if aside:
+        dismissed = listed([f"{one.name}, {card_words(one.card)}" for one in aside])
+        more.append(html.Details([html.Summary(f"Dismissed ({len(aside)})"), dismissed]))
+    if lost:
+        more += [html.P("These cannot be read:", className="wrong"), listed(lost)]
+    return [html.H2("Earlier cards"), *what, *more, hint]
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], caption: str) -> html.Div:
@@ -79,7 +84,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], caption: str) ->
 
 
 def proposal_part(one: Proposal, may_accept: bool, signed_in: str | None) -> list[Any]:
-    """A proposed card: the reasons against it, and accepting it, for those who may.
+    """A proposed card: the reasons against it, and accepting or dismissing it, for those who may.
 
     Args:
         signed_in: name of the person; None: nobody signs in, initials are asked for.
@@ -88,7 +93,7 @@ def proposal_part(one: Proposal, may_accept: bool, signed_in: str | None) -> lis
         html.H2("Proposed card"),
         html.P(sentence(f"Card {one.name}, {card_words(one.card)}")),
         html.H3("Before you accept it"),
-        listed(one.reasons or (_NO_REASON,)),
+        listed(one.reasons or (NO_REASON,)),
     ]
     if not may_accept:
         return [*parts, html.P("A lab lead accepts cards.", className="hint")]
@@ -100,10 +105,16 @@ def proposal_part(one: Proposal, may_accept: bool, signed_in: str | None) -> lis
     return [
         *parts,
         html.Div(
-            [*by, *keep, html.Button("Accept this card", id="ovens-accept", type="button", className="button strong")],
+            [
+                *by,
+                *keep,
+                html.Button("Accept this card", id="ovens-accept", type="button", className="button strong"),
+                html.Button("Dismiss it", id="ovens-dismiss", type="button", className="button"),
+            ],
             className="row accept",
         ),
         html.Div(id="ovens-accepted", role="status"),
+        html.Div(id="ovens-dismissed", role="status"),
         dcc.Store(id="ovens-proposal", data=one.name),
     ]
 
