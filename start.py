@@ -112,17 +112,8 @@ def test(words: list[str]) -> int:
         "mypy": ["mypy", "--num-workers", "auto"],
         "import contracts": ["lint-imports"],
         # A file's tests stay together: they share a server, a browser, a port. In the order of their names: sorted by
-        # how many there are, the few long ones in a browser would come last and one core would wait for them. One more
-        # at a time than there are cores, since many wait for a page, a server or a port.
-        "pytest": [
-            "pytest",
-            "-n",
-            str((os.cpu_count() or 1) + 1),
-            "--dist",
-            "loadfile",
-            "--no-loadscope-reorder",
-            *words,
-        ],
+        # how many there are, the few long ones in a browser would come last and one core would wait for them.
+        "pytest": ["pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder", *words],
     }
     failed = []
     for name, (program, *arguments) in checks.items():
