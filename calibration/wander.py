@@ -125,7 +125,7 @@ def _judged(prior: _Part, parts: Sequence[_Part], tried: Sequence[tuple[int, ...
         constant += part.constant[at]
         gradient += part.gradient[at]
         information += part.information[at]
-    inverse: Array = np.linalg.inv(information)
+    inverse = np.linalg.inv(information).astype(np.float64)
     step = -np.einsum("kij,kj->ki", inverse, gradient)
     cost: Array = constant + np.einsum("ki,ki->k", gradient, step) + np.linalg.slogdet(information)[1]
     return cost, step, inverse
