@@ -35,7 +35,8 @@ class Answer:
 
     Attributes:
         core_c: coldest point; upper_c, lower_c: faces. drop_mm: None where it is not predicted.
-        above_k: coldest point above the least it must have. surely_k: the same with all but the accepted risk.
+        least_c: what the coldest point must have to be formed, as far as it is known of this sheet.
+        above_k: coldest point above that least. surely_k: the same with all but the accepted risk.
         p_core: probability that the coldest point has its least temperature. p_drop: that the wanted drop is reached,
         one where none is wanted. p_spoilt: that a maximum is broken. p_ready: of the first two and not the third.
         opens, closes: the window. closes_by: the limit that most likely closes it.
@@ -45,6 +46,7 @@ class Answer:
     upper_c: Spread
     lower_c: Spread
     drop_mm: Spread | None
+    least_c: Spread
     above_k: Spread
     surely_k: float
     p_core: float

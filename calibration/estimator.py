@@ -27,7 +27,7 @@ from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, at_time, evi
 from calibration.members import Members, names, of_case, profile_c, served_s, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
-from calibration.reasons import likeliest
+from calibration.reasons import likeliest, spreads
 from thermal.case import Case
 from thermal.heat import Event, role_of
 from thermal.notes import Note
@@ -145,6 +145,7 @@ class Estimator:
         self._case, self._of, self._line_mm = replace(case, measured=None), of, dict(line_mm or {})
         self._risk, self._trusted, self._walks = risk, trusted, walks
         self.names = names(case)
+        self._spreads = spreads(self._case)
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
         self._last: Weighed | None = None
@@ -349,7 +350,7 @@ class Estimator:
         if not any(names_of) and not any(np.isfinite(values).any() for values in drops):
             notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
         mean = weighed.update.proposal(heated.proposal).mean
-        reason = likeliest(self._case, of_case(self._case, mean))
+        reason = likeliest(self._case, of_case(self._case, mean), self._spreads)
         if reason is not None:
             notes.append(reason)
         elif misfit is not None and misfit > _MISFIT:
@@ -365,7 +366,8 @@ class Estimator:
             return posterior.carried(at_time(members.time_s, values, np.array([now_s]))[0], xi, moved)
 
         coldest, upper, lower = map(now, (members.coldest_c, members.upper_c, members.lower_c))
-        above = coldest - posterior.carried(members.minimum_c, xi, moved)
+        least = posterior.carried(members.minimum_c, xi, moved)
+        above = coldest - least
         core_s, drop_s = posterior.carried(heated.core_s, xi, moved), posterior.carried(heated.drop_s, xi, moved)
         ready_s = np.maximum(core_s, drop_s)
         maxima = {
@@ -385,6 +387,7 @@ class Estimator:
             upper_c=_spread(upper),
             lower_c=_spread(lower),
             drop_mm=drop,
+            least_c=_spread(least),
             above_k=_spread(above),
             surely_k=_quantiles(above, (_FIRST * self._risk,))[0],
             p_core=_above_zero(above),

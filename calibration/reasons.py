@@ -63,13 +63,14 @@ _BOTH = (
 _DRAWS = 200
 
 
-def likeliest(case: Case, mean: Array) -> Note | None:
+def likeliest(case: Case, mean: Array, spread: dict[str, float]) -> Note | None:
     """The departure that is pushed furthest; None where none is remarkable.
 
     Args:
         mean: the posterior's mean of the case's unknowns, (unknowns,), as standard normal numbers of the prior.
+        spread: of the departures (`spreads`).
     """
-    moved, spread = departures(case, mean[:, None]), _spreads(case)
+    moved = departures(case, mean[:, None])
     score = {}
     for name in _WORDS:
         std = spread[name]
@@ -88,7 +89,7 @@ def _number(by: Departures, name: str) -> float:
     return float(np.asarray(getattr(by, name), float).ravel()[0])
 
 
-def _spreads(case: Case) -> dict[str, float]:
+def spreads(case: Case) -> dict[str, float]:
     """Prior standard deviation of every departure that has words."""
     normals = np.random.default_rng(1).standard_normal((len(unknowns(case)), _DRAWS))
     by = departures(case, normals)

@@ -29,6 +29,7 @@ def estimate(time_s: float, above_k: float, half_k: float = 2.0, **others: objec
         upper_c=spread(170.0),
         lower_c=spread(170.0),
         drop_mm=None,
+        least_c=spread(165.0, 0.0),
         above_k=spread(above_k, half_k),
         surely_k=above_k - 1.4 * half_k,
         p_core=float(above_k > 0.0),

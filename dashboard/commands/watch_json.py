@@ -17,7 +17,7 @@ from dashboard.units import Units
 KEYS = (
     "time_s", "cue", "core_c", "core_interval_c", "p_ready", "opens_s", "opens_interval_s", "closes_s",
     "closes_interval_s", "drop_mm", "misfit", "notes", "reason", "countdown_s", "countdown_to", "drop_measured_mm",
-    "set_aside", "carries",
+    "set_aside", "carries", "least_c", "least_interval_c",
 )  # fmt: skip
 
 
@@ -59,6 +59,8 @@ def _estimated(estimate: Estimate) -> dict[str, Any]:
     return {
         "core_c": _rounded(estimate.core_c.middle, 2),
         "core_interval_c": _ends(estimate.core_c),
+        "least_c": _rounded(estimate.least_c.middle, 2),
+        "least_interval_c": _ends(estimate.least_c),
         "p_ready": round(estimate.p_ready, 4),
         "opens_s": _rounded(estimate.opens.middle, 1),
         "opens_interval_s": _edges(estimate.opens),

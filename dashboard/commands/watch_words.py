@@ -102,9 +102,11 @@ def rows(told: Told, seen: Observed, followed: Followed, units: Units) -> list[t
     if estimate is None:
         return _after_rows(told, units)
     measured = latest(seen, told.time_s)
-    least = followed.of.core_min_c
     found = [
-        ("core", f"{_spread_words(estimate.core_c, units)}; must have {units.temperature(least)} to be formed"),
+        (
+            "core",
+            f"{_spread_words(estimate.core_c, units)}; must have {_spread_words(estimate.least_c, units)} to be formed",
+        ),
         ("upper face", _face_words(estimate.upper_c, "face_upper_c", measured, units)),
         ("lower face", _face_words(estimate.lower_c, "face_lower_c", measured, units)),
     ]
