@@ -107,7 +107,7 @@ class RunningHeat:
     def __init__(
         self, store: Store, bench: str | None, clock: Clock, sensors: Mapping[str, Sensor] | None = None
     ) -> None:
-        self._store, self._bench, self._clock = store, bench, clock
+        self._store, self.bench, self._clock = store, bench, clock
         self._sensors = dict(sensors or {})
         self._heat_id: str | None = None
         self._read_of: str | None = None
@@ -121,7 +121,7 @@ class RunningHeat:
         Raises:
             StoreDown: the store cannot be read now. StoreBroken: it is damaged.
         """
-        found = self._store.heats(HeatFilter(bench=self._bench, state="open", limit=20))
+        found = self._store.heats(HeatFilter(bench=self.bench, state="open", limit=20))
         for record in found:
             running = self._of(record, found)
             if not _cut_off(running):

@@ -67,7 +67,8 @@ class Watching:
                 self._running = replace(self._running, now_s=self._running.now_s + _EVERY_S, silent_s=silent_s)
         if self._running is None:
             empty = Observed(np.empty(0), {})
-            told = untold(0.0, "No heat is open: it begins when the sheet goes in, or with 'pullcue mark start'")
+            where = "" if self.heat.bench is None else f" on bench {self.heat.bench!r}"
+            told = untold(0.0, f"No heat is open{where}: it begins when the sheet goes in, or with 'pullcue mark start'")
             return Scene(told, empty, None, "Waiting", tuple(alarms))
         return self._scene(self._running, alarms)
 
