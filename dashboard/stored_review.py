@@ -22,10 +22,9 @@ from dashboard.stored import whole_of
 from dashboard.stored_card import stored_card
 from dashboard.tomlfile import read_toml
 from dashboard.units import Units
-from dashboard.wall_compare import compared, earlier_walls
+from dashboard.wall_compare import walls_beside
 from logger.heat_export import heat_of
 from logger.review_rows import KeptReview
-from logger.walls import walls_of
 from thermal.fields import InputError
 from thermal.heat import Heat
 from thermal.oven import OvenCard, oven_card_from_mapping
@@ -92,9 +91,7 @@ def review_stored(
 
 def as_it_stands(of: Review, kept: Store, record: HeatRecord) -> Review:
     """A review with outcome and walls as they read now: they change nothing of what it found."""
-    walls = walls_of(kept.attachments(record.id))
-    beside = compared(walls, earlier_walls(kept, record)) if walls else ()
-    return replace(of, walls=beside, failure=failure_of(record.outcome_kind))
+    return replace(of, walls=walls_beside(kept, record), failure=failure_of(record.outcome_kind))
 
 
 def review_number(place: StorePlace, shop: Shop, number: int) -> Review:

@@ -64,3 +64,13 @@ def earlier_walls(store: Store, record: HeatRecord) -> list[tuple[Wall, ...]]:
     ]
     files = store.files_of([one.number for one in alike], MEDIA_TYPE)
     return [walls for one in alike if (walls := walls_of(files.get(one.number, ())))]
+
+
+def walls_beside(store: Store, record: HeatRecord) -> tuple[Compared, ...]:
+    """The walls kept with a heat, each beside the shop's earlier parts; empty where none was measured.
+
+    Raises:
+        InputError: an entry that cannot be read.
+    """
+    walls = walls_of(store.attachments(record.id))
+    return compared(walls, earlier_walls(store, record)) if walls else ()

@@ -61,6 +61,8 @@ class Watch:
         parts = urlsplit(request.url)
         if parts.scheme in ("http", "https", "ws", "wss") and parts.hostname not in ("127.0.0.1", "localhost"):
             self.faults.append(f"request to {request.url}")
+        if "/_dash-component-suites/plotly/" in parts.path:
+            self.faults.append(f"the whole chart library beside our small one: {request.url}")
 
 
 @contextmanager

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import subprocess
 import sys
 
 import pytest
 from dash import Dash, html
+from plotly.offline import get_plotlyjs_version
 
+from dashboard import chart_library
 from dashboard.web.app import make_app
 from dashboard.web.page import Page
 from dashboard.web.security import LARGEST
@@ -74,6 +77,22 @@ def test_nothing_is_fetched_from_elsewhere(visitor: Visitor) -> None:
     for path in ("/plan", "/plan/sheet?oven=north", "/assets/10-base.css", "/assets/sheet/sheet.css"):
         text = visitor.get(path).get_data(as_text=True)
         assert not re.search(r"""(?:src|href|url)\s*[=(]\s*["']?(?:https?:)?//""", text), path
+
+
+def test_charts_are_drawn_by_the_published_small_bundle_of_the_version_that_dash_brings(visitor: Visitor) -> None:
+    """After an update of plotly: take the bundle of its version from the same place, its checksum, and look at pages.
+
+    The checksum is that of the file in the registry's package, whose own (sha512) was compared when it was fetched.
+    """
+    assert get_plotlyjs_version() == chart_library.VERSION
+    content = chart_library.PATH.read_bytes()
+    assert hashlib.sha256(content).hexdigest() == chart_library.SHA256
+    assert f"(basic - minified) v{chart_library.VERSION}\n".encode() in content[:100]
+    assert "MIT License" in (chart_library.PATH.parent / "LICENSE-plotly.js.txt").read_text("utf-8")
+    page = visitor.get("/plan").get_data(as_text=True)
+    # Dash's graph fetches the whole library where there is none when it is loaded.
+    assert page.index('src="/assets/plotly/plotly-basic.min.js') < page.index("/dash_core_components")
+    assert visitor.get("/assets/plotly/plotly-basic.min.js").get_data() == content
 
 
 def test_every_answer_carries_the_headers(visitor: Visitor) -> None:

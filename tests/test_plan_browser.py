@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from browser import WAIT_MS, accessible, chromium, watched
+from command_line import ok
 from dashboard.plan_words import answer
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
@@ -205,6 +206,17 @@ def test_the_settings_sheet_is_accessible_and_fits_one_page(browser: Browser, ur
         page.goto(url + NORTH.replace("plan?", "plan/sheet?") + "&opening_mm=300&drop_mm=90")
         accessible(page, ["light"])  # it is paper
         assert page.pdf(prefer_css_page_size=True, format="A4").count(b"/Type /Page\n") == 1
+
+
+def test_files_of_a_plan_and_a_polymer_draw_themselves(browser: Browser, tmp_path: Path) -> None:
+    ok("plan", "--polymer", "hdpe", "--gauge-mm", "4", "--oven", "north", "--opening-mm", "300", "--plot",
+       str(tmp_path / "plan.html"))  # fmt: skip
+    ok("polymers", "hdpe", "--plot", str(tmp_path / "polymer.html"))
+    with watched(browser) as page:
+        for name, panels in (("plan", 2), ("polymer", 3)):
+            page.goto((tmp_path / f"{name}.html").as_uri())
+            expect(page.locator(".cartesianlayer > .subplot")).to_have_count(panels)
+            assert page.locator(".scatterlayer .trace").count() >= panels
 
 
 def test_the_pages_for_signing_in_are_accessible(browser: Browser, tmp_path: Path) -> None:

@@ -563,6 +563,8 @@ def test_command_writes_a_plot(tmp_path: Path, name: str, start: bytes) -> None:
     assert content.startswith(start)
     if name.endswith("html"):
         assert b"<html" in content
+        assert b"plotly.js (basic - minified)" in content  # inside: workshops open it offline
+        assert b"<script src=" not in content
         assert b"viscosity of the melt, Pa s" in content
         assert b'src="http' not in content  # opens offline
 

@@ -16,7 +16,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from calibration.diagnosis import NOTHING, Finding
-from command_line import ok, refused
+from command_line import demo_store, ok, refused
 from dashboard.failures import FAILURES, KINDS, failure_of
 from dashboard.qr import dark_squares
 from dashboard.report import Report, report_of
@@ -273,6 +273,10 @@ def test_earlier_parts_are_found_in_the_store(tmp_path: Path) -> None:
     # All four are dated by their import, one after the other: the last has three before it.
     (wall,) = json.loads(told)["walls"]
     assert (wall["earlier_parts"], wall["least_mm"], wall["median_mm"], wall["most_mm"]) == (3, 3.0, 3.1, 3.2)
+    # A heat shown lists them too, beside the same earlier parts; one without walls says nothing of any.
+    assert json.loads(ok("heats", "4", "--store", url, "--json"))["walls"] == [wall]
+    assert "Wall heel at 0 mm: 3.3 mm; 3 earlier parts 3 to 3.2 mm, median 3.1 mm\n" in ok("heats", "4", "--store", url)
+    assert json.loads(ok("heats", "1", "--store", demo_store(tmp_path / "none.sqlite"), "--json"))["walls"] == []
 
 
 @pytest.mark.parametrize("words", ["heel", "heel=x", "=2", "heel=0", "heel=55", "heel@5000=2"])

@@ -12,7 +12,7 @@ import click
 
 from dashboard.commands.heats_correct import correct, outcome
 from dashboard.commands.heats_photo import photo
-from dashboard.commands.heats_wall import wall
+from dashboard.commands.heats_wall import wall, wall_json, wall_words
 from dashboard.commands.records_options import json_option, number_of, opened, place_of, place_of_sub, store_options
 from dashboard.store_place import StorePlace, backup_words
 
@@ -142,22 +142,29 @@ def _row(record: Any) -> tuple[str, ...]:
 @json_option
 @click.pass_context
 def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, store: str | None, practice: bool) -> None:
-    """Show one heat: form, marks, corrections, state."""
+    """Show one heat: form, marks, walls of the part, corrections, state."""
     from dashboard.heat_form import one_line
     from dashboard.stored import facts_json, facts_of
+    from dashboard.wall_compare import walls_beside
 
     as_json = as_json or bool(ctx.parent and ctx.parent.params.get("as_json"))
     with opened(place_of_sub(ctx, shop, store, practice)) as kept:
         facts = facts_of(kept, kept.heat(number_of(number)))
+        walls = walls_beside(kept, facts.current)
         moves = kept.start_moves(facts.record.id)
     if as_json:
-        content = facts_json(facts) | {"start_moves": [asdict(one) for one in moves]}
+        content = facts_json(facts) | {
+            "walls": [wall_json(one) for one in walls],
+            "start_moves": [asdict(one) for one in moves],
+        }
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
         return
     click.echo("\n".join(_words(facts)))
-    for one in moves:
+    for one in walls:
+        click.echo(f"Wall {one_line(wall_words(one), 200)}")
+    for move in moves:
         click.echo(
-            f"Start moved by {one.new_start_s - one.old_start_s:+.1f} s by {one_line(one.who)}: {one_line(one.why)}"
+            f"Start moved by {move.new_start_s - move.old_start_s:+.1f} s by {one_line(move.who)}: {one_line(move.why)}"
         )
 
 

@@ -35,10 +35,10 @@ def wall(
     Without readings those that are kept are listed, beside the shop's earlier parts of the same polymer and gauge.
     """
     from dashboard.heat_form import line
-    from dashboard.wall_compare import compared, earlier_walls
+    from dashboard.wall_compare import walls_beside
     from logger.clock import SystemClock
     from logger.heat_export import ms_of
-    from logger.walls import MEDIA_TYPE, NAME, walls_content, walls_of
+    from logger.walls import MEDIA_TYPE, NAME, walls_content
 
     new = [_reading(text) for text in readings]
     who = line("--by", by or "") if new else ""
@@ -47,9 +47,10 @@ def wall(
         if new:
             content = walls_content(new, who, ms_of(SystemClock().utc()))
             kept.attach(record.id, NAME, content, MEDIA_TYPE)
-        found = compared(walls_of(kept.attachments(record.id)), earlier_walls(kept, record))
+        found = walls_beside(kept, record)
     if as_json:
-        click.echo(json.dumps({"number": record.number, "walls": [wall_json(one) for one in found]}, indent=1))
+        content_json = {"number": record.number, "walls": [wall_json(one) for one in found]}
+        click.echo(json.dumps(content_json, ensure_ascii=False, indent=1, allow_nan=False))
         return
     for one in found:
         click.echo(f"Heat {record.number}: {wall_words(one)}")

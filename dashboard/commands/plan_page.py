@@ -6,6 +6,7 @@ import html
 from pathlib import Path
 from typing import Any
 
+from dashboard import chart_library
 from dashboard.plan_drawing import INK, LIMIT, SHADE, Panel, Picture
 
 _PAGE = """<!DOCTYPE html>
@@ -29,6 +30,7 @@ h2 {{ font-size: 1.1rem; margin: 1rem 0 .2rem; }}
 <h1>{title}</h1>
 <p class="subject">{subject}</p>
 {rows}
+{library}
 {figure}
 {lists}
 </main>
@@ -42,12 +44,13 @@ _WORDS = {"showarrow": False, "font": {"color": LIMIT, "size": 14}, "bgcolor": "
 def write_page(picture: Picture, path: Path) -> None:
     """Write the page, the drawing library inside it: workshops open it offline."""
     figure = _figure(picture).to_html(
-        include_plotlyjs=True, full_html=False, config={"displaylogo": False, "responsive": True}
+        include_plotlyjs=False, full_html=False, config={"displaylogo": False, "responsive": True}
     )
     content = _PAGE.format(
         title=html.escape(picture.title),
         subject=html.escape(picture.subject),
         rows=_rows(picture),
+        library=chart_library.script(),
         figure=figure,
         lists="".join(_list(heading, sentences) for heading, sentences in picture.lists),
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard import chart_library
 from dashboard.commands.termplot import plot
 from thermal.fields import InputError
 from thermal.polymer import Polymer
@@ -116,4 +117,5 @@ def _html(polymer: Polymer, path: Path) -> None:
     figure.update_xaxes(title_text="temperature, °C", row=len(shown), col=1)
     figure.update_layout(title_text=polymer.name, template="plotly_white", height=300 * len(shown))
     # The library is written into the file: workshops open it offline.
-    path.write_text(figure.to_html(include_plotlyjs=True), encoding="utf-8")
+    page = figure.to_html(include_plotlyjs=False).replace("<body>", f"<body>\n{chart_library.script()}", 1)
+    path.write_text(page, encoding="utf-8")
