@@ -9,7 +9,7 @@ from dashboard.plan_words import note_words, opening_words, percent
 from dashboard.shop import Shop
 from dashboard.units import Units
 from thermal.blank import Blank
-from thermal.method import DROP_OF_LENGTH, Bubble, Drape
+from thermal.method import DROP_OF_LENGTH, Bubble, Drape, Equipment
 from thermal.mold_cooling import STANDING_S, Cooling
 from thermal.wall import Place
 
@@ -196,17 +196,31 @@ def cautions() -> list[str]:
     return [*HOT_SHEET, ADVICE_ONLY]
 
 
-def granted(made: Making, shop: Shop, mold_c_stated: bool) -> list[str]:
+def granted(made: Making, shop: Shop, mold_c_stated: bool, units: Units) -> list[str]:
     """What was taken because nothing stated it, sentences without full stop."""
     found = []
     if shop.is_demo:
         found.append(f"Equipment of the {shop.name}, an invented example, but for what was said otherwise")
+    found.append(equipment_words(made.choice.equipment, units))
     if not mold_c_stated:
         found.append("Mold as cold as the room")
     if made.plan is None:
         found.append("No oven named: the wall starts its cooling at the least temperature it is formed at")
     found.append("The mold is taken as round, with the girths measured; the sheet as evenly hot")
     return found
+
+
+def equipment_words(equipment: Equipment, units: Units) -> str:
+    """What was taken to be at hand, a sentence without full stop."""
+    frames = ", ".join(opening_words(one, units) for one in equipment.openings_m)
+    rack, oven = equipment.rack_m, equipment.oven_m
+    parts = [
+        f"frames {frames}" if frames else "no frame named, so square ones were tried",
+        "room below the frame not known" if rack is None else f"{units.length(rack)} of room below the frame",
+        "oven's inside not known" if oven is None else f"oven {opening_words(oven, units)} inside",
+        "vacuum" if equipment.vacuum else "no vacuum",
+    ]
+    return f"At hand: {'; '.join(parts)}"
 
 
 def against(made: Making, units: Units) -> list[str]:

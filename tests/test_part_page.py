@@ -10,29 +10,36 @@ from urllib.parse import parse_qsl
 import numpy as np
 import pytest
 
+from dashboard.equipment import equipment_of
 from dashboard.making import Making, OnTheMold, making
 from dashboard.mold_upload import LARGEST_BYTES, safe_name
 from dashboard.part_line import legs
 from dashboard.pattern_drawing import pattern_file
-from dashboard.shop import DEMO_FOLDER
+from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.app import make_app
+from dashboard.web.frame import query_of_search
 from dashboard.web.part_answer import part_answer
 from dashboard.web.part_controls import part_form_from
 from dashboard.web.part_figure import blank_figure, profile_figure
 from dashboard.web.part_form import FIRST, PartForm, form_of_query, mold_of, query_of, question_of, rows_from
+from dashboard.web.part_kit import KIT_KEPT, KIT_TYPED, kit_values
+from dashboard.web.part_section import keeping
 from dashboard.web.parts import Parts
 from dashboard.web.plan_form import PlanForm
 from dashboard.web.plan_form import question_of as heat_question
 from dashboard.web.planner import Planner
+from dashboard.web.roles import LEAD, TECHNICIAN
 from dashboard.web.services import Services
 from dashboard.work_card import card_file
 from mold_meshes import limb
-from page_rig import Visitor, accounts_in, plain_services
+from page_rig import Visitor, accounts_in, plain_services, shell_call
+from page_rig import made as account
 from thermal.fields import InputError
 from thermal.method import Choice, Equipment, choose
 
 METRIC, US = Units(), Units("us")
+AT_HAND = equipment_of(read_shop(DEMO_FOLDER))
 LEVELS, GIRTHS = (30.0, 60.0, 90.0, 120.0, 150.0, 180.0, 210.0), (210.0, 255.0, 280.0, 296.0, 310.0, 330.0, 345.0)
 FORM = replace(FIRST, level_mm=LEVELS, girth_mm=GIRTHS, mold="Limb 17", wall_mm=5.0)
 HEAT = PlanForm("hdpe", "north", 10.0, 185.0)
@@ -70,7 +77,7 @@ def typed(**other: Any) -> dict[str, Any]:
     return {
         "table": [[f"{a:g}", f"{b:g}"] for a, b in zip(LEVELS, GIRTHS, strict=True)], "distal": "round", "mesh": "",
         "method": "chosen", "plaster": "dry", "mold": "Limb 17", "wall_mm": 5, "sheet_mm": None,
-        "mold_c": None, **other,
+        "mold_c": None, **kit_values(AT_HAND, METRIC), **other,
     }  # fmt: skip
 
 
@@ -110,7 +117,7 @@ def test_a_table_in_inches_is_the_same_mold() -> None:
 
 
 def test_the_form_reads_back_from_the_browser_and_from_an_address() -> None:
-    assert part_form_from(typed(), METRIC) == FORM
+    assert part_form_from(typed(), AT_HAND, METRIC) == FORM
     full = replace(FORM, distal="flat", sheet_mm=8.0, method="bubble", plaster="damp", mold_c=30.0, wall_mm=None)
     query = dict(parse_qsl(query_of(full), keep_blank_values=True))
     assert form_of_query(query) == full
@@ -137,6 +144,129 @@ def test_what_is_wrong_with_a_part_is_said(services: Services, change: dict[str,
     with pytest.raises(InputError, match=words.split(":")[0]) as refused:
         question_of(replace(FORM, **change), heat, services.shop, None)
     assert words in str(refused.value)
+
+
+# ---------------------------------------------------------------- what is at hand
+
+
+def typed_in(units: Units, equipment: Equipment) -> dict[str, Any]:
+    """The form with these units shown."""
+    per = 1.0 if units.system == "metric" else 1.0 / 25.4
+    girths = [[f"{a * per:.4f}", f"{b * per:.4f}"] for a, b in zip(LEVELS, GIRTHS, strict=True)]
+    return typed(table=girths, wall_mm=5.0 * per, **kit_values(equipment, units))
+
+
+def test_fields_as_filled_in_are_the_shops_own(services: Services) -> None:
+    """Rounded for a field in inches or not: what nobody changed is not taken from the field."""
+    for units in (METRIC, US):
+        assert part_form_from(typed_in(units, AT_HAND), AT_HAND, units).equipment is None
+    heat = heat_question(HEAT, services.shop, services.today())
+    assert question_of(FORM, heat, services.shop, None).equipment == AT_HAND
+
+
+def test_what_is_at_hand_is_read_from_fields_and_from_an_address() -> None:
+    changed = {"frames": "300 x 400; 250", "rack_mm": None, "vacuum": "no", "stock": "3, 4.5"}
+    form = part_form_from(typed(**changed), AT_HAND, METRIC)
+    found = form.equipment
+    assert found is not None
+    assert found.openings_m == ((0.3, 0.4), (0.25,))
+    assert (found.rack_m, found.vacuum, found.oven_m) == (None, False, AT_HAND.oven_m)
+    assert found.gauges_m == pytest.approx((0.003, 0.0045))
+    assert form_of_query(query_of_search(query_of(form))) == form
+    inches = part_form_from({**typed_in(US, found), "border_mm": 2.0}, AT_HAND, US).equipment
+    assert inches is not None
+    assert inches.border_m == pytest.approx(0.0508)
+    assert inches.openings_m[0] == pytest.approx((0.3, 0.4), abs=1e-5)
+    assert inches.gauges_m[0] == 0.003
+
+
+def test_what_is_not_asked_for_stays_so_in_an_address() -> None:
+    """A field that was emptied is not filled again by reloading the page, nor on its card."""
+    form = replace(FORM, wall_mm=None, sheet_mm=8.0)
+    assert form_of_query(query_of_search(query_of(form))) == form
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"frames": "3"}, "frame '3': expected 300 (diameter of a circle) or 300x200"),
+        ({"frames": EVIL}, "frame '<script>"),
+        ({"frames": 300}, "frames 300: expected numbers with commas"),
+        ({"rack_mm": 5}, "room below the frame 5: expected"),
+        ({"border_mm": 900}, "sheet under the clamp 900: expected"),
+        ({"oven_deep_mm": None}, "one side is missing: state width and depth, or neither"),
+        ({"stock": "3, thick"}, "sheets in stock: 'thick': expected numbers"),
+        ({"stock": "300"}, "sheet in stock 300: expected"),
+        ({"vacuum": "perhaps"}, "vacuum 'perhaps': expected one of yes, no"),
+    ],
+)
+def test_equipment_that_cannot_be_is_refused(change: dict[str, Any], words: str) -> None:
+    with pytest.raises(InputError) as refused:
+        part_form_from(typed(**change), AT_HAND, METRIC)
+    assert words in str(refused.value)
+
+
+def test_what_is_at_hand_decides(services: Services) -> None:
+    """Method, frame, fit and clearance follow the fields, not only the shop's file."""
+    heat = heat_question(HEAT, services.shop, services.today())
+
+    def choice(**change: Any) -> Choice:
+        form = part_form_from(typed(frames="300x400", **change), AT_HAND, METRIC)
+        of = question_of(form, heat, services.shop, None)
+        return choose(heat.case.polymer, of.mold.mold, of.equipment, of.wanted_m)
+
+    assert choice().method == "bubble"
+    low = choice(rack_mm=100)
+    assert low.bubble is not None
+    assert low.bubble.drop_m == pytest.approx(0.08)  # a quarter more than the drop has room
+    no_room = choice(oven_wide_mm=400, oven_deep_mm=400)
+    assert no_room.method is None
+    assert "does not go into the oven" in str(no_room.against["bubble"][0].text)
+    assert "no vacuum" in str(choice(vacuum="no").against["bubble"][0].text)
+
+
+def test_a_lab_lead_keeps_what_is_at_hand_for_the_workshop(tmp_path: Path) -> None:
+    (tmp_path / "shop.toml").write_text('name = "Test"\n', encoding="utf-8")
+    shop = read_shop(tmp_path)
+    services = replace(plain_services(), shop=shop)
+    kit = {**kit_values(AT_HAND, METRIC), "rack_mm": 310}
+    assert keeping(services, kit, METRIC) == "Kept in equipment.toml: every part is worked out with it from now on."
+    assert equipment_of(shop) == replace(AT_HAND, rack_m=0.31)
+    words = keeping(services, {**kit, "rack_mm": None, "frames": ""}, METRIC)
+    assert "The file before it is kept as earlier/equipment-until-" in words
+    assert equipment_of(shop) == replace(AT_HAND, rack_m=None, openings_m=())
+    assert keeping(services, {**kit, "rack_mm": 5}, METRIC).startswith("Room below the frame 5: expected")
+    assert "read-only" in keeping(plain_services(), kit, METRIC)
+
+
+def test_only_a_lab_lead_may_keep_it(tmp_path: Path) -> None:
+    accounts = accounts_in(tmp_path)
+    app = make_app(replace(plain_services(), accounts=accounts))
+    by_technician, by_lead = Visitor(app), Visitor(app)
+    for visitor, name, role in ((by_technician, "Tam", TECHNICIAN), (by_lead, "Lea", LEAD)):
+        account(accounts, name, role)
+        visitor.sign_in(name)
+        visitor.get("/plan")
+    (output,) = [one for one in app.callback_map if one.startswith("..part-kept.children")]
+    call = keep_call(output)
+    assert by_technician.call(call).status_code == 403
+    assert "read-only" in by_lead.call(call).get_data(as_text=True)  # it is the demo shop's
+    assert "part-keep" in by_lead.call(shell_call("/plan")).get_data(as_text=True)
+    assert "part-keep" not in by_technician.call(shell_call("/plan")).get_data(as_text=True).replace("part-kept", "")
+
+
+def keep_call(output: str) -> dict[str, Any]:
+    """What a browser sends when the button is pressed."""
+    values = kit_values(AT_HAND, METRIC)
+    part = {name: {"id": f"part-{name}", "property": "data" if name in KIT_KEPT else "value", "value": values[name]}
+            for name in (*KIT_KEPT, *KIT_TYPED)}  # fmt: skip
+    return {
+        "output": output,
+        "outputs": [{"id": "part-kept", "property": "children"}, {"id": "said", "property": "children"}],
+        "inputs": [{"id": "part-keep", "property": "n_clicks", "value": 1}],
+        "changedPropIds": ["part-keep.n_clicks"],
+        "state": [*part.values(), {"id": "plan-units", "property": "data", "value": "metric"}],
+    }
 
 
 # ---------------------------------------------------------------- files that are sent
@@ -338,6 +468,6 @@ def test_a_name_is_text_on_paper_too(draped: Making) -> None:
 
 
 def test_no_form_has_a_name_that_cannot_be_printed() -> None:
-    assert part_form_from(typed(mold="Limb\x00\x1b 17" + "x" * 99), METRIC).mold.startswith("Limb 17x")
+    assert part_form_from(typed(mold="Limb\x00\x1b 17" + "x" * 99), AT_HAND, METRIC).mold.startswith("Limb 17x")
     assert isinstance(form_of_query({"mold": "a\x00b"}), PartForm)
     assert form_of_query({"mold": "a\x00b"}).mold == "ab"

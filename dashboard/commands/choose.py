@@ -77,7 +77,7 @@ def choose(
     from dashboard.making_words import granted
 
     made = _made(options, workshop)
-    notes = granted(made, workshop, mold_c_stated=options["mold_c"] is not None)
+    notes = granted(made, workshop, mold_c_stated=options["mold_c"] is not None, units=shown_in)
     if pattern is not None:
         _write_pattern(made, pattern, shown_in)
     if card is not None:

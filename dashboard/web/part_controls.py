@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from dash import dcc, html
@@ -12,21 +13,33 @@ from dashboard.mold_upload import LARGEST_BYTES
 from dashboard.units import Units
 from dashboard.web.component import attributes
 from dashboard.web.part_form import METHODS, PartForm, query_of, rows_from, table_of, tidy_name
+from dashboard.web.part_kit import KIT_KEPT, KIT_TYPED, equipment_from, kit_controls, kit_values
 from dashboard.web.plan_controls import chips, length_unit, number, number_of
 from dashboard.web.shown_values import length_mm, shown_length, shown_temperature, temperature_c
 from logger.girths import DISTAL
 from logger.mesh_file import METRES
 from thermal.fields import InputError, shown
-from thermal.method import GAUGES_M
+from thermal.method import GAUGES_M, Equipment
 
 #: Components 'part-NAME' whose value is 'data', and those whose value is 'value'.
-KEPT = ("table", "distal", "mesh", "method", "plaster")
-TYPED = ("mold", "wall_mm", "sheet_mm", "mold_c")
+KEPT = ("table", "distal", "mesh", "method", "plaster", *KIT_KEPT)
+TYPED = ("mold", "wall_mm", "sheet_mm", "mold_c", *KIT_TYPED)
 FIELDS = (*KEPT, *TYPED)
 _WAYS = dict(zip(METHODS, ("what suits", "bubble", "drape"), strict=True))
 
 
-def part_controls(form: PartForm, units: Units) -> html.Form:
+@dataclass(frozen=True)
+class AtHand:
+    """The shop's equipment, as a page has it: `wrong`: why its file cannot be used, a sentence, then nothing is known;
+    `may_keep`: whether whoever looks may change that file.
+    """
+
+    equipment: Equipment
+    wrong: str = ""
+    may_keep: bool = False
+
+
+def part_controls(form: PartForm, at_hand: AtHand, units: Units) -> html.Form:
     """The whole form, filled in."""
     unit = length_unit(units)
     return html.Form(
@@ -50,6 +63,7 @@ def part_controls(form: PartForm, units: Units) -> html.Form:
                 ),
                 className="grid",
             ),
+            kit_controls(form.equipment or at_hand.equipment, units, at_hand.wrong, at_hand.may_keep),
             html.Button("Work it out", type="button", id="part-go", className="button strong"),
             html.P(id="part-busy", className="hint", role="status"),
             dcc.Store(id="part-mesh", data=form.mesh),
@@ -107,8 +121,8 @@ def _choice(name: str, words: str, options: Mapping[str, str]) -> html.Div:
     )
 
 
-def part_form_from(values: Mapping[str, Any], units: Units) -> PartForm:
-    """The form's values as the browser sends them, in the units shown.
+def part_form_from(values: Mapping[str, Any], at_hand: Equipment, units: Units) -> PartForm:
+    """The form's values as the browser sends them, in the units shown; `at_hand`: what the shop's file says.
 
     Raises:
         InputError: a value is missing, or of another kind than its field's.
@@ -125,8 +139,17 @@ def part_form_from(values: Mapping[str, Any], units: Units) -> PartForm:
         wall_mm=length_mm(number_of("least wall wanted", values.get("wall_mm")), units),
         sheet_mm=_gauge(length_mm(number_of("sheet to take", values.get("sheet_mm")), units)),
         mold_c=temperature_c(number_of("mold's temperature", values.get("mold_c")), units),
+        equipment=_equipment(values, at_hand, units),
         **{name: str(value) for name, value in texts.items()},
     )
+
+
+def _equipment(values: Mapping[str, Any], at_hand: Equipment, units: Units) -> Equipment | None:
+    """None where the fields are as they were filled in: then the shop's own values count, not what was rounded."""
+    filled = kit_values(at_hand, units)
+    if all((values.get(name) or None) == (value or None) for name, value in filled.items()):
+        return None
+    return equipment_from(values, units)
 
 
 def _gauge(value_mm: float | None) -> float | None:

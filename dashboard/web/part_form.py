@@ -13,6 +13,7 @@ from dashboard.mold_file import MoldFile
 from dashboard.plan_question import GAUGE_MM, START_C, Question, checked_c, millimetres_as_m
 from dashboard.shop import Shop
 from dashboard.units import Units
+from dashboard.web.part_kit import kit_of_query, kit_query
 from dashboard.web.shown_values import length_mm
 from logger.girths import DISTAL, check
 from thermal.fields import InputError, Range, shown
@@ -34,6 +35,7 @@ class PartForm:
     Attributes:
         level_mm, girth_mm: the mold's table. mesh: key of a mesh that was opened, '' for none. wall_mm: least wall
         wanted. sheet_mm: gauge that is to be taken; None: the thinnest that gives the wall. mold_c: None: as the room.
+        equipment: what is at hand; None: what the shop's file says.
     """
 
     level_mm: tuple[float, ...] = ()
@@ -46,6 +48,7 @@ class PartForm:
     method: str = METHODS[0]
     plaster: str = "dry"
     mold_c: float | None = None
+    equipment: Equipment | None = None
 
 
 #: What stands in the form before anything is asked: nothing but a wall of common strength (estimated).
@@ -53,6 +56,8 @@ FIRST = PartForm(wall_mm=4.0)
 _TEXTS = ("distal", "mold", "mesh", "method", "plaster")
 _NUMBERS = ("wall_mm", "sheet_mm", "mold_c")
 _TABLES = ("level_mm", "girth_mm")
+#: What an address says for a number that is not asked for, where one stands in the form at first.
+_NONE = "none"
 
 
 @dataclass(frozen=True)
@@ -122,25 +127,24 @@ def query_of(form: PartForm) -> str:
     for name in (*_TEXTS, *_NUMBERS):
         value = getattr(form, name)
         if value != getattr(FIRST, name):
-            found[name] = "" if value is None else f"{value:.10g}" if isinstance(value, float) else value
-    return urlencode(found)
+            found[name] = _NONE if value is None else f"{value:.10g}" if isinstance(value, float) else value
+    return urlencode({**found, **({} if form.equipment is None else kit_query(form.equipment))})
 
 
 def form_of_query(query: Mapping[str, str]) -> PartForm:
     """The form that an address holds.
 
     Raises:
-        InputError: a value is no number.
+        InputError: a value is no number, or an equipment's value is out of range.
     """
     values: dict[str, Any] = {name: query.get(name, getattr(FIRST, name)) for name in _TEXTS}
     values["mold"] = tidy_name(values["mold"])
     for name in _NUMBERS:
-        values[name] = _number(name, query[name]) if query.get(name, "").strip() else None
-        if name not in query:
-            values[name] = getattr(FIRST, name)
+        text = query.get(name, "").strip()
+        values[name] = getattr(FIRST, name) if not text else None if text == _NONE else _number(name, text)
     for name in _TABLES:
         values[name] = tuple(_number(name, text) for text in query.get(name, "").split())
-    return PartForm(**values)
+    return PartForm(**values, equipment=kit_of_query(query))
 
 
 def _number(name: str, text: str) -> float:
@@ -176,7 +180,7 @@ def question_of(form: PartForm, heat: Question, shop: Shop, mesh: MoldFile | Non
     mold_c = None if form.mold_c is None else checked_c("mold", form.mold_c, START_C)
     return PartQuestion(
         mold_of(form) if mesh is None else mesh,
-        equipment_of(shop),
+        equipment_of(shop) if form.equipment is None else form.equipment,
         None if form.wall_mm is None else millimetres_as_m("least wall", form.wall_mm, WALL_MM),
         None if form.sheet_mm is None else millimetres_as_m("sheet to take", form.sheet_mm, GAUGE_MM),
         None if form.method == METHODS[0] else cast(Method, form.method),

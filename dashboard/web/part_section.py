@@ -9,6 +9,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, html, no_update
 from flask import Flask, Response, jsonify, render_template, request
 
+from dashboard.equipment import equipment_of, keep_equipment
 from dashboard.making import Making, gauge_of
 from dashboard.making_words import granted
 from dashboard.units import Units
@@ -17,19 +18,21 @@ from dashboard.web.component import attributes, in_browser
 from dashboard.web.frame import query_of_search, units_of_request
 from dashboard.web.page import Visit
 from dashboard.web.part_answer import CARD_PATH, PATTERN_PATH, part_answer, said_of
-from dashboard.web.part_controls import FIELDS, KEPT, part_controls, part_form_from
+from dashboard.web.part_controls import FIELDS, KEPT, AtHand, part_controls, part_form_from
 from dashboard.web.part_form import PartForm, PartQuestion, form_of_query, query_of, question_of, table_of
+from dashboard.web.part_kit import KIT_KEPT, KIT_TYPED, equipment_from
 from dashboard.web.parts import Parts
 from dashboard.web.plan_controls import FIELDS as PLAN_FIELDS
 from dashboard.web.plan_controls import KEPT as PLAN_KEPT
 from dashboard.web.plan_controls import form_from
 from dashboard.web.plan_form import PlanForm
-from dashboard.web.roles import ROLES
+from dashboard.web.roles import LEAD, ROLES
 from dashboard.web.security import MOLD_PATH
 from dashboard.web.services import Services
-from dashboard.web.who import only
+from dashboard.web.who import allowed, only
 from dashboard.web.words import sentence
 from thermal.fields import InputError
+from thermal.method import Equipment
 
 _OUTPUTS = {
     "answer": Output("part-answer", "children"),
@@ -68,9 +71,26 @@ def register(app: Dash, services: Services) -> None:
     )
     def typed(part: dict[str, Any], system: str) -> Any:
         try:
-            return query_of(part_form_from(part, Units("us" if system == "us" else "metric")))
+            units = Units("us" if system == "us" else "metric")
+            return query_of(part_form_from(part, at_hand(services).equipment, units))
         except InputError:
             return no_update  # said when it is to be worked out: half a row is no mistake yet
+
+    @app.callback(
+        Output("part-kept", "children"),
+        Output("said", "children", allow_duplicate=True),
+        inputs={"clicks": Input("part-keep", "n_clicks")},
+        state={
+            "kit": {name: State(f"part-{name}", "data" if name in KIT_KEPT else "value")
+                    for name in (*KIT_KEPT, *KIT_TYPED)},
+            "system": State("plan-units", "data"),
+        },
+        prevent_initial_call=True,
+    )  # fmt: skip
+    @only({LEAD})
+    def kept(clicks: int | None, kit: dict[str, Any], system: str) -> Any:
+        words = keeping(services, kit, Units("us" if system == "us" else "metric"))
+        return words, words
 
     in_browser(
         app, "part_is_old", Output("part-old", "hidden"),
@@ -79,7 +99,25 @@ def register(app: Dash, services: Services) -> None:
     _addresses(app, services, parts)
 
 
-def layout(visit: Visit) -> html.Section:
+def at_hand(services: Services) -> AtHand:
+    """What the shop's file says of its equipment, and whether whoever looks may change it."""
+    try:
+        return AtHand(equipment_of(services.shop), may_keep=allowed({LEAD}))
+    except InputError as error:
+        return AtHand(Equipment(), sentence(str(error)), allowed({LEAD}))
+
+
+def keeping(services: Services, kit: Mapping[str, Any], units: Units) -> str:
+    """Keep what stands in the equipment's fields in the shop's file; what to say then, or why not."""
+    try:
+        before = keep_equipment(services.shop, equipment_from(kit, units), services.today())
+    except InputError as error:
+        return sentence(str(error))
+    kept = "" if before is None else f" The file before it is kept as {before.parent.name}/{before.name}."
+    return f"Kept in equipment.toml: every part is worked out with it from now on.{kept}"
+
+
+def layout(visit: Visit, services: Services) -> html.Section:
     """The section, its form filled in from the address.
 
     Raises:
@@ -93,7 +131,7 @@ def layout(visit: Visit) -> html.Section:
     return html.Section(
         [
             html.Div([html.H2("From the mold to the part"), html.P(intro, className="hint")], className="head"),
-            part_controls(form_of_query(visit.query), visit.units),
+            part_controls(form_of_query(visit.query), at_hand(services), visit.units),
             html.Div(
                 [
                     html.P(old, id="part-old", className="wrong", hidden=True),
@@ -116,7 +154,7 @@ def outputs(
 ) -> dict[str, Any]:
     """What the section shows for the values of its form and the plan's; for what cannot be used, why."""
     try:
-        form, heat = part_form_from(part, units), form_from(plan, units)
+        form, heat = part_form_from(part, at_hand(services).equipment, units), form_from(plan, units)
         made = parts.made(_question(services, parts, form, heat))
     except InputError as error:
         why = sentence(str(error))
@@ -134,7 +172,7 @@ def outputs(
             units,
             f"{plan_form.query_of(heat)}&{part_query}",
             f"{heat_query}&{part_query}",
-            granted(made, services.shop, mold_c_stated=form.mold_c is not None),
+            granted(made, services.shop, mold_c_stated=form.mold_c is not None, units=units),
         ),
         "asked": {"plan": plan_form.query_of(heat), "part": part_query},
         "busy": "",
@@ -155,8 +193,9 @@ def _heat_of(made: Making, heat: PlanForm) -> PlanForm:
     if gauge is None or case is None:
         return heat
     found = replace(
-        heat, gauge_mm=round(1e3 * gauge, 4), support=case.support, opening_mm=None, other_side_mm=None, drop_mm=None
-    )
+        heat, gauge_mm=round(1e3 * gauge, 4), support=case.support, opening_mm=None, other_side_mm=None, drop_mm=None,
+        clearance_mm=None,
+    )  # fmt: skip
     if bubble is None:
         return found
     sides = [round(1e3 * side, 2) for side in bubble.opening_m]

@@ -82,7 +82,7 @@ def layout(visit: Visit, services: Services) -> html.Div:
     Raises:
         InputError: the address holds a value that cannot be read, or the shop has no ovens.
     """
-    return html.Div([_plan(visit, services), part_section.layout(visit)])
+    return html.Div([_plan(visit, services), part_section.layout(visit, services)])
 
 
 def _plan(visit: Visit, services: Services) -> html.Div:
