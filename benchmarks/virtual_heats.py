@@ -224,7 +224,11 @@ def together(estimators: Sequence[Estimator], seen: Sequence[Observed], now_s: S
         groups: dict[bytes, list[int]] = {}
         for i, request in waiting.items():
             groups.setdefault(request.time_s.tobytes() + bytes([request.air is None]), []).append(i)
+        # The earliest moment first: heats that were come into later catch up with the others.
+        earliest = min(waiting[group[0]].now_s for group in groups.values())
         for group in groups.values():
+            if waiting[group[0]].now_s > earliest:
+                continue
             size = waiting[group[0]].normals.shape[1]
             for start in range(0, len(group), max(1, TOGETHER // size)):
                 some = group[start : start + max(1, TOGETHER // size)]

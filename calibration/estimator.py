@@ -412,10 +412,13 @@ def _bubble_seen_s(case: Case, seen: Observed) -> float:
 
 
 def _moments(from_s: float, now_s: float) -> list[float]:
-    """Moments between two of a heat at which its members would have grown old, s."""
-    found = []
-    while (from_s := from_s + _serve_s(from_s)) < now_s:
-        found.append(from_s)
+    """Moments between two of a heat at which its members would have grown old, s: of one row whatever the heat and the
+    moment it is come into, so that many heats can be walked side by side.
+    """
+    found, at_s = [], 0.0
+    while (at_s := at_s + _serve_s(at_s)) < now_s:
+        if at_s > from_s:
+            found.append(at_s)
     return found
 
 
