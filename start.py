@@ -19,7 +19,10 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import IO
 
 ROOT = Path(__file__).resolve().parent
 OLDEST = (3, 11)
@@ -63,9 +66,10 @@ def stamp(kind: str) -> str:
     return "\n".join([str(ROOT), sys.base_prefix, sys.version, hashlib.sha256(content).hexdigest()])
 
 
-def run(*words: object, folder: Path = ROOT) -> int:
-    """Run a program in a folder, the project's where none is given; its exit code."""
-    return subprocess.call([str(word) for word in words], cwd=folder)
+def run(*words: object, folder: Path = ROOT, into: IO[bytes] | None = None) -> int:
+    """Run a program in a folder, the project's where none is given; its exit code. `into`: what it says goes there."""
+    errors = None if into is None else subprocess.STDOUT
+    return subprocess.call([str(word) for word in words], cwd=folder, stdout=into, stderr=errors)
 
 
 def pip(python: Path, *words: str) -> None:
@@ -104,23 +108,37 @@ def ready(kind: str) -> Path:
     return programs
 
 
+def check(name: str, said: IO[bytes], *words: object) -> int:
+    """One check; its name and what it says go into the file."""
+    said.write(f"\n== {name} ==\n".encode())
+    said.flush()
+    return run(*words, into=said)
+
+
 def test(words: list[str]) -> int:
-    """Every check, then pytest last; all run even when one fails. 0 when all passed."""
+    """Every check, while pytest runs; all run even when one fails. 0 when all passed."""
     programs = ready("dev")
     checks = {
         "ruff check": ["ruff", "check", "."],
         "ruff format": ["ruff", "format", "--check", "--output-format", "concise", "."],
         "mypy": ["mypy", "--num-workers", "auto"],
         "import contracts": ["lint-imports"],
-        # A file's tests stay together: they share a server, a browser, a port. In the order of their names: sorted by
-        # how many there are, the few long ones in a browser would come last and one core would wait for them.
-        "pytest": ["pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder", *words],
     }
-    failed = []
-    for name, (program, *arguments) in checks.items():
-        print(f"\n== {name} ==", flush=True)
-        if run(programs / f"{program}{EXE}", *arguments) != 0:
-            failed.append(name)
+    # A file's tests stay together: they share a server, a browser, a port. In the order of their names: sorted by how
+    # many there are, the few long ones in a browser would come last and one core would wait for them.
+    tests = ["pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder", *words]
+    with tempfile.TemporaryFile() as said, ThreadPoolExecutor(1) as beside:
+        # One after the other, for tests wait for clocks and browsers now and then; told when all of them are through.
+        waiting = {
+            name: beside.submit(check, name, said, programs / f"{program}{EXE}", *arguments)
+            for name, (program, *arguments) in checks.items()
+        }
+        print("\n== pytest, with the checks beside it, which are told below ==", flush=True)
+        codes = {"pytest": run(programs / f"{tests[0]}{EXE}", *tests[1:])}
+        codes.update((name, one.result()) for name, one in waiting.items())
+        said.seek(0)
+        print(said.read().decode("utf-8", "replace"), flush=True)
+    failed = [name for name, code in codes.items() if code != 0]
     if failed:
         print(f"\nFAILED: {', '.join(failed)}", flush=True)
     return 1 if failed else 0

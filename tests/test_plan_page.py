@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from html import unescape
 from typing import Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, quote
 
 import numpy as np
 import pytest
@@ -26,7 +26,7 @@ from dashboard.web.plan_page import card_setting, outputs
 from dashboard.web.planner import Planned, Planner
 from dashboard.web.services import Services
 from dashboard.web.shown_values import length_mm, shown_length, shown_temperature, temperature_c
-from page_rig import Visitor, plain_services
+from page_rig import Visitor, plain_services, shell_call
 from thermal.fields import InputError
 from thermal.plan import plan as plan_heat
 
@@ -148,6 +148,19 @@ def test_what_is_wrong_is_said_on_the_page(services: Services, change: dict[str,
     assert words in shown["said"].replace("\u00a0", " ")
     assert shown["look"] == "results unanswered"
     assert shown["curve"] is shown["map"] is shown["query"] is no_update
+
+
+@pytest.mark.parametrize("name", ["oven", "opening_mm", "gauge_mm"])
+def test_a_script_in_an_address_is_words_of_a_sentence(name: str) -> None:
+    """A browser writes words as they are; that none of them runs is seen in one (test_plan_browser)."""
+    evil = "<img src=x onerror=alert(1)><script>alert(1)</script>"
+    visitor = Visitor(make_app(plain_services()))
+    visitor.get("/plan")
+    drawn = visitor.call(shell_call("/plan", f"?oven=north&{name}={quote(evil)}")).get_json()
+    main = next(part for part in drawn["response"]["shell"]["children"] if part["type"] == "Main")
+    (sentence,) = (part for part in main["props"]["children"]["props"]["children"] if part["type"] == "P")
+    assert "<img src=x" in sentence["props"]["children"]
+    assert "expected" in sentence["props"]["children"]
 
 
 def test_no_window_says_why_and_what_would_make_one(services: Services) -> None:

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -92,6 +93,25 @@ def test_each_failing_check_fails_the_test_command(
     monkeypatch.setattr(start, "run", lambda *words, **_: int(failing in " ".join(map(str, words)).replace(".exe", "")))
     assert start.main(["test"]) == 1
     assert "FAILED: " in capsys.readouterr().out
+
+
+def test_what_the_checks_say_is_told_after_the_tests(
+    start: ModuleType, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def run(*words: object, **more: Any) -> int:
+        says = f"print('by {Path(str(words[0])).stem}')"
+        return subprocess.call([sys.executable, "-c", says], stdout=more.get("into"))
+
+    start.ready("dev")
+    monkeypatch.setattr(start, "run", run)
+    assert start.main(["test"]) == 0
+    told = capfd.readouterr().out.split("\n")
+    kept = [line for line in told if line.startswith(("==", "by "))]
+    assert kept == [
+        "== pytest, with the checks beside it, which are told below ==", "by pytest",
+        "== ruff check ==", "by ruff", "== ruff format ==", "by ruff", "== mypy ==", "by mypy",
+        "== import contracts ==", "by lint-imports",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("ci", "code"), [("true", 1), ("", 0)])
