@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import platform
+import random
 import sqlite3
 import sys
 import tempfile
@@ -19,14 +20,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from sqlalchemy import insert
 
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.store_place import StorePlace
+from dashboard.stored_review import VERSION
 from dashboard.web.app import make_app
 from dashboard.web.records_query import ROWS
 from dashboard.web.services import Services
 from logger.clock import ManualClock
 from logger.records import Block, HeatFilter, HeatForm, HeatRecord, Run, new_id
+from logger.schema import heat_reviews
 from logger.store import Store, open_store
 from store import best_and_median_ms, fill_heats
 
@@ -44,7 +48,9 @@ SEARCHES: tuple[tuple[str, HeatFilter, str], ...] = (
      "polymer=petg&outcome=webbed&text=corner+lifted"),
     ("sorted by polymer", HeatFilter(order="polymer"), "sort=polymer"),
     ("sorted by margin", HeatFilter(order="margin"), "sort=margin"),
+    ("the same, the greatest first", HeatFilter(order="margin", backwards=True), "sort=-margin"),
     ("the 1000th page", HeatFilter(offset=999 * ROWS), "page=1000"),
+    ("the 1000th page by gauge", HeatFilter(offset=999 * ROWS, order="gauge"), "sort=gauge&page=1000"),
 )  # fmt: skip
 
 
@@ -65,9 +71,24 @@ def long_heat(store: Store) -> int:
     return store.finish_heat(heat.id, 1999.95, "finished").number
 
 
+def fill_reviews(store: Store, count: int) -> None:
+    """Three of five heats have a review, its content of the usual length."""
+    draw = random.Random(5)
+    margins = [(number, draw.gauss(4.0, 5.0)) for number in range(1, count + 1) if draw.random() < 0.6]
+    rows = [
+        {"number": number, "version": VERSION, "above_low_k": k - 3.0, "above_k": k, "above_high_k": k + 3.0,
+         "content": "x" * 1500}
+        for number, k in margins
+    ]  # fmt: skip
+    with store._write() as connection:
+        connection.execute(insert(heat_reviews), rows)
+    store.index_anew()
+
+
 def measure(name: str, url: str, folder: Path, count: int, times: int) -> None:
     store = open_store(url)
     fill_heats(store, count)
+    fill_reviews(store, count)
     number = long_heat(store)
     _settle(store)
     place = StorePlace(url, folder)

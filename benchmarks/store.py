@@ -171,6 +171,7 @@ def fill_heats(store: Store, count: int) -> None:
     for number in range(1, count + 1):
         form = HeatForm(
             polymer=draw.choice(["pp_h", "pp_c", "petg", "eva"]),
+            gauge_mm=draw.choice([3.0, 4.0, 6.0, 10.0]),
             oven=draw.choice(["oven_1", "oven_2"]),
             sheet_label=f"lot {draw.randrange(10**6)}",
             job_number=f"J-{draw.randrange(10**6)}",

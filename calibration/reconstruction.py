@@ -16,7 +16,7 @@ from calibration import air
 from calibration.alternative_fit import Fitted, Given, walled
 from calibration.estimate import Spread
 from calibration.evidence import at_time, first_passed
-from calibration.members import Members, names, profile_c, solve
+from calibration.members import DROP_ZERO, Members, names, profile_c, solve
 from calibration.times import ahead
 from thermal.case import Case
 from thermal.sag import equivalent_radius_m
@@ -89,18 +89,27 @@ def trajectories(given: Given, fits: Sequence[tuple[Fitted, float]]) -> list[Tra
 def _heated(given: Given, one: Fitted) -> Members:
     normals = one.normals()
     case = _hanging(given, one)
-    stated = len(names(case))
     time_s = _beyond(given)
     found = walled(air.heard(case, given.seen, time_s, given.end_s), one.alternative)
-    moved = _moved(one, normals[stated:])
+    stated, added = _in_frame(given, one, case, normals)
     airs = None if found is None else [found]
-    return solve(case, given.of, airs, normals[:stated], time_s, float(time_s[-1]), moved=moved)
+    return solve(case, given.of, airs, stated, time_s, float(time_s[-1]), moved=_moved(one, added))
 
 
 def _hanging(given: Given, one: Fitted) -> Case:
     """The sheet of an explanation, in its frame."""
     case = one.alternative.case(given.case)
     return replace(case, openings_s=(0.0, *air.doors_s(given.seen)), opening_m=given.opening_m)
+
+
+def _in_frame(given: Given, one: Fitted, hanging: Case, rows: Array) -> tuple[Array, Array]:
+    """Rows of a fit as the sheet in its frame has them, and those of the added unknowns.
+
+    A heat that was fitted flat has no zero of the drop's sensor among its unknowns; nothing is measured by it then.
+    """
+    fitted, hung = names(one.alternative.case(given.case)), names(hanging)
+    stated, added = rows[: len(fitted)], rows[len(fitted) :]
+    return (np.insert(stated, hung.index(DROP_ZERO), 0.0, axis=0) if len(hung) > len(fitted) else stated), added
 
 
 def _beyond(given: Given) -> Array:
@@ -121,9 +130,9 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     """Likeliest temperatures across the sheet at the end, °C, (nodes,), upper face first, and its drop ratio."""
     mean = one.update.proposal(one.proposal).mean
     case = _hanging(given, one)
-    stated = len(names(case))
+    stated, added = _in_frame(given, one, case, mean[:, None])
     found = walled(given.heard, one.alternative)
-    return profile_c(case, found, mean[:stated], given.time_s, given.end_s, _moved(one, mean[stated:, None]))
+    return profile_c(case, found, stated[:, 0], given.time_s, given.end_s, _moved(one, added))
 
 
 def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:

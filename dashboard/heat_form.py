@@ -5,6 +5,7 @@ No patient names: the shop's own job number leads to the patient's file, and not
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -65,6 +66,16 @@ def one_line(text: str, longest: int = 60) -> str:
     """Any text of a record as a screen shows it: on one line, harmless to the terminal."""
     flat = _CONTROL.sub(" ", text)
     return flat if len(flat) <= longest else f"{flat[: longest - 3]}..."
+
+
+def kept_words(kept: str, longest: int = 60) -> str:
+    """A value as a correction keeps it (JSON), in words: 'not known', 'yes', 'natural', '4.5'."""
+    value = json.loads(kept)
+    if value is None:
+        return "not known"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return one_line(value if isinstance(value, str) else kept, longest)
 
 
 def _number(allowed: Range) -> Callable[[str, str], float]:

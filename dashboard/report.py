@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from dashboard.after_pull import PULLED
 from dashboard.commands.heats_wall import wall_words
-from dashboard.heat_form import one_line
+from dashboard.heat_form import kept_words, one_line
 from dashboard.photo import shown_small
 from dashboard.review import Review
 from dashboard.review_words import (
@@ -210,7 +210,7 @@ def _checks(stored: StoredHeat | None) -> str:
 def _correction(one: Correction) -> str:
     when = f"{utc_of(one.at_utc_ms):%Y-%m-%d %H:%M} UTC"
     return (
-        f"{when}, {one_line(one.who)}: {one.field} was {one_line(one.old)}, is {one_line(one.new)}; "
+        f"{when}, {one_line(one.who)}: {one.field} was {kept_words(one.old)}, is {kept_words(one.new)}; "
         f"{one_line(one.why, 120)}"
     )
 

@@ -23,7 +23,7 @@ from dashboard.stored_card import stored_card
 from dashboard.tomlfile import read_toml
 from dashboard.units import Units
 from dashboard.wall_compare import walls_beside
-from logger.heat_export import heat_of
+from logger.heat_export import OF_RECORD, heat_of
 from logger.review_rows import KeptReview
 from thermal.fields import InputError
 from thermal.heat import Heat
@@ -52,7 +52,9 @@ def review_of(name: str, heat: Heat, card: OvenCard, polymer: str | None, room_c
         raise InputError(f"{name} does not state its polymer: expected one; give it with --polymer")
     case, notes = case_of(heat, card, shop.polymer(stated), name)
     others = [shop.polymer(one) for one in shop.polymer_ids() if one != stated]
-    return review(name, heat, case, others, room_c, [*notes, *heat.notes])
+    ours = tuple(f"metadata '{one}' " for one in OF_RECORD)  # the review has these of the record
+    told = [note for note in heat.notes if not note.startswith(ours)]
+    return review(name, heat, case, others, room_c, [*notes, *told])
 
 
 def card_of(heat: Heat, oven_card: Path | None, kept: str | None, shop: Shop, name: str) -> OvenCard:

@@ -123,7 +123,9 @@ def copy_tables(old: Connection, new: Connection, name: str) -> None:
     for table in (*RECORDED, heat_search):
         result = old.execution_options(yield_per=_CHUNK).execute(select(table))
         for rows in result.mappings().partitions():
-            new.execute(insert(table), [dict(row) for row in rows])
+            # Reviews are not copied, and what search rows have of them neither.
+            unsaid = {"above_k": None} if table is heat_search else {}
+            new.execute(insert(table), [dict(row) | unsaid for row in rows])
     if new.dialect.name == "postgresql":
         for table_name, column in COUNTED:
             new.execute(

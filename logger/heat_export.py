@@ -75,6 +75,11 @@ _FORM_KEYS: Mapping[str, str] = {
 }
 #: Of the record itself: a heat file has them under the same names.
 _RECORD_KEYS = ("outcome", "outcome_kind", "start_s", "end_s")
+#: Metadata that an exported heat has beyond what a heat file's reader knows: the record's, and no mistake of a file's.
+OF_RECORD = frozenset({
+    "heat", "heat_id", "bench", "start_utc", "state", "outcome", "outcome_kind", "hash", "checks", "marks",
+    "corrections", GUARDED, *_FORM_KEYS.values(),
+})  # fmt: skip
 _TEXTS = ("sheet_label", "job_number", "initials", "notes", "polymer_version", "software")
 
 

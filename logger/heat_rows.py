@@ -7,8 +7,11 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, Integer, Select, delete, func, insert, select
 from sqlalchemy.engine import Row
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.functions import FunctionElement
 
 from logger.chain import canonical
 from logger.records import Attachment, Correction, HeatFilter, HeatForm, HeatRecord, Mark, StartMove, corrected
@@ -152,8 +155,8 @@ def folded(text: str) -> str:
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
 
 
-def search_row(record: HeatRecord) -> dict[str, Any]:
-    """What lists and searches read of a heat."""
+def search_row(record: HeatRecord, above_k: float | None = None) -> dict[str, Any]:
+    """What lists and searches read of a heat; above_k: what its review found."""
     form = record.form
     words = (form.sheet_label, form.job_number, form.notes, form.initials)
     return {
@@ -168,14 +171,26 @@ def search_row(record: HeatRecord) -> dict[str, Any]:
         "outcome_kind": record.outcome_kind,
         "initials": form.initials,
         "words": folded("\n".join(word for word in words if word)),
+        "above_k": above_k,
     }
 
 
 def index_heat(connection: Connection, number: int) -> None:
     """Bring the search row of a heat up to date."""
-    record = now_reads(connection, recorded(connection, number))
     connection.execute(delete(heat_search).where(heat_search.c.number == number))
-    connection.execute(insert(heat_search), search_row(record))
+    _index(connection, [number])
+
+
+def _index(connection: Connection, numbers: Sequence[int]) -> None:
+    found = select(heat_reviews.c.number, heat_reviews.c.above_k).where(heat_reviews.c.number.in_(numbers))
+    margins = {row.number: row.above_k for row in connection.execute(found)}
+    later = corrections_of(connection, numbers)
+    rows = [
+        search_row(corrected(record, later.get(number, ())), margins.get(number))
+        for number, record in by_number(connection, numbers).items()
+    ]
+    if rows:
+        connection.execute(insert(heat_search), rows)
 
 
 #: Gauges that are asked for agree within this, mm.
@@ -198,13 +213,35 @@ def conditions(wanted: HeatFilter) -> list[Any]:
         asked.append(table.start_utc_ms >= wanted.from_utc_ms)
     if wanted.to_utc_ms is not None:
         asked.append(table.start_utc_ms < wanted.to_utc_ms)
-    asked += [table.words.contains(folded(word), autoescape=True) for word in [wanted.text] if word]
+    if wanted.text:
+        asked.append(_Occurs(table.words, folded(wanted.text)) > 0)
     return asked
 
 
-def count(connection: Connection, wanted: HeatFilter) -> int:
-    """How many heats a filter finds, whatever its limit."""
-    return connection.execute(select(func.count()).select_from(heat_search).where(*conditions(wanted))).scalar_one()
+class _Occurs(FunctionElement[int]):
+    """Where a text begins in another, from 1; 0: it is not in it. A third less work for PostgreSQL than LIKE."""
+
+    inherit_cache = True
+    type = Integer()
+
+
+@compiles(_Occurs, "sqlite")
+def _in_sqlite(element: _Occurs, compiler: SQLCompiler, **more: Any) -> str:
+    return f"instr({compiler.process(element.clauses, **more)})"
+
+
+@compiles(_Occurs, "postgresql")
+def _in_postgresql(element: _Occurs, compiler: SQLCompiler, **more: Any) -> str:
+    return f"strpos({compiler.process(element.clauses, **more)})"
+
+
+def count(connection: Connection, wanted: HeatFilter, most: int | None = None) -> int:
+    """How many heats a filter finds, whatever its limit; `most`: no further than that."""
+    asked = conditions(wanted)
+    if most is None:
+        return connection.execute(select(func.count()).select_from(heat_search).where(*asked)).scalar_one()
+    some = select(heat_search.c.number).where(*asked).limit(most).subquery()
+    return connection.execute(select(func.count()).select_from(some)).scalar_one()
 
 
 def _order(wanted: HeatFilter) -> tuple[Any, ...]:
@@ -218,19 +255,19 @@ def _order(wanted: HeatFilter) -> tuple[Any, ...]:
     if wanted.order == "number":
         return (table.number.desc() if wanted.backwards else table.number,)
     column: Any = {"oven": table.oven, "polymer": table.polymer, "gauge": table.gauge_mm, "outcome": table.outcome,
-                   "margin": heat_reviews.c.above_k}[wanted.order]  # fmt: skip
+                   "margin": table.above_k}[wanted.order]  # fmt: skip
     return ((column.desc() if wanted.backwards else column).nulls_last(), *newest)
+
+
+def numbers_query(wanted: HeatFilter) -> Select[int]:
+    """Numbers of a filter's heats in its order; where it has no limit, its offset is the caller's."""
+    query = select(heat_search.c.number).where(*conditions(wanted)).order_by(*_order(wanted))
+    return query if wanted.limit is None else query.limit(wanted.limit).offset(wanted.offset)
 
 
 def found(connection: Connection, wanted: HeatFilter, as_recorded: bool = False) -> list[HeatRecord]:
     """Heats of a filter, after their corrections or as recorded."""
-    table = heat_search.c
-    query = select(table.number).where(*conditions(wanted))
-    if wanted.order == "margin":
-        query = query.outerjoin(heat_reviews, heat_reviews.c.number == table.number)
-    query = query.order_by(*_order(wanted))
-    query = query.limit(wanted.limit).offset(wanted.offset) if wanted.limit is not None else query
-    numbers = list(connection.execute(query).scalars())
+    numbers = list(connection.execute(numbers_query(wanted)).scalars())
     if wanted.limit is None:
         numbers = numbers[wanted.offset :]
     records = by_number(connection, numbers)
@@ -250,5 +287,6 @@ def by_number(connection: Connection, numbers: Sequence[int]) -> dict[int, HeatR
 def index_all(connection: Connection) -> None:
     """Make the search rows anew."""
     connection.execute(delete(heat_search))
-    for number in connection.execute(select(heats.c.number)).scalars().all():
-        index_heat(connection, number)
+    numbers = connection.execute(select(heats.c.number).order_by(heats.c.number)).scalars().all()
+    for first in range(0, len(numbers), _AT_ONCE):
+        _index(connection, numbers[first : first + _AT_ONCE])

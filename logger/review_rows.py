@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from logger.heat_rows import conditions
 from logger.records import HeatFilter, HeatRecord
@@ -70,11 +70,17 @@ def keep(connection: Connection, record: HeatRecord, found: KeptReview) -> None:
     values = {"number": record.number, "version": found.version, "content": found.content}
     values |= {"above_low_k": found.above_low_k, "above_k": found.above_k, "above_high_k": found.above_high_k}
     connection.execute(insert(heat_reviews), values)
+    _sort_by(connection, record.number, found.above_k)
 
 
 def forget(connection: Connection, number: int) -> None:
     """Drop what was found: the heat reads otherwise now."""
     connection.execute(delete(heat_reviews).where(heat_reviews.c.number == number))
+    _sort_by(connection, number, None)
+
+
+def _sort_by(connection: Connection, number: int, above_k: float | None) -> None:
+    connection.execute(update(heat_search).where(heat_search.c.number == number).values(above_k=above_k))
 
 
 def kept(connection: Connection, number: int) -> KeptReview | None:

@@ -156,6 +156,7 @@ chain = _table(
     CheckConstraint("kind IN ('heat', 'correction', 'attachment', 'mark', 'block')", name="chain_kind"),
 )
 #: Heats as they read after corrections, narrow and in order of time: what lists and searches read. Derived, may change.
+#: `above_k` is that of `heat_reviews`, for the order by it.
 heat_search = _table(
     "heat_search",
     Column("start_utc_ms", WHOLE, primary_key=True),
@@ -169,11 +170,14 @@ heat_search = _table(
     Column("gauge_mm", NUMBER),
     Column("outcome_kind", Text),
     Column("initials", Text),
-    Index("heat_search_oven", "oven", "start_utc_ms"),
-    Index("heat_search_polymer", "polymer", "start_utc_ms"),
-    Index("heat_search_outcome", "outcome", "start_utc_ms"),
+    Column("above_k", NUMBER),
     rowid=False,
 )
+for _sorted in ("oven", "polymer", "gauge_mm", "outcome", "above_k"):
+    _columns = heat_search.c
+    _then = (_columns.start_utc_ms.desc(), _columns.number.desc())
+    Index(f"heat_search_{_sorted}_up", _columns[_sorted], *_then)
+    Index(f"heat_search_{_sorted}_down", _columns[_sorted].desc().nulls_last(), *_then)
 #: What a review found in a heat, so that trends need not review it again. Derived: made anew at any time, in no link.
 heat_reviews = _table(
     "heat_reviews",

@@ -356,14 +356,21 @@ class Store:
         with self._read() as connection:
             return heat_rows.count(connection, wanted)
 
-    def page(self, wanted: HeatFilter) -> tuple[int, list[HeatRecord]]:
-        """How many heats a filter finds in all, and those of its limit and offset; all are looked at once only."""
+    def page(self, wanted: HeatFilter, counted: int = 1000) -> tuple[int, bool, list[HeatRecord]]:
+        """Heats of a filter's limit and offset, and how many it finds.
+
+        Returns:
+            The number; whether there are more than that; the heats. A text has to be looked for in every heat: with
+            one, counting ends at the next multiple of `counted` after the page.
+        """
         with self._read() as connection:
             records = heat_rows.found(connection, wanted)
             last = wanted.limit is None or len(records) < wanted.limit
             if last and (records or not wanted.offset):
-                return wanted.offset + len(records), records
-            return heat_rows.count(connection, wanted), records
+                return wanted.offset + len(records), False, records
+            most = -(-(wanted.offset + len(records)) // counted) * counted
+            found = heat_rows.count(connection, wanted, most + 1 if wanted.text else None)
+            return (most, True, records) if wanted.text and found > most else (found, False, records)
 
     def open_heats(self, bench: str | None = None) -> list[HeatRecord]:
         """Heats without an end: going on now, or cut off."""

@@ -18,6 +18,7 @@ from calibration.evidence import Evidence
 from calibration.members import further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, prior, update, whitened
+from calibration.reconstruction import profile_at_pull, trajectories
 from calibration.recovery import STEADY_STD_K
 from cases import CARD
 from live_cases import CALIBRATED, cell
@@ -262,3 +263,22 @@ def test_an_alternative_that_moves_nothing_is_as_likely_as_none(heats: tuple[Cas
     found = fit(known, [Alternative(), still], prior(len(names(case))))
     assert found[0].log_evidence == pytest.approx(found[1].log_evidence, abs=0.2)
     assert all(one.misfit is not None and one.misfit < 1.5 for one in found)
+
+
+def test_a_sheet_in_a_frame_whose_bubble_nobody_saw_is_followed_with_its_sag(
+    heats: tuple[Case, list[Planted]],
+) -> None:
+    # It is fitted flat, and followed in its frame, which has the zero of the drop's sensor as one unknown more.
+    case, some = heats
+    framed = replace(case, opening_m=(0.25,))
+    known = known_of(framed, some[0])
+    assert framed.drops
+    assert (known.hangs, known.case.opening_m) == (False, None)
+    cold = Alternative((Cause("face", "lower", 0.01, Move(("h_lower",), 0.35, True)),))
+    (found,) = fit(known, [cold], prior(len(names(known.case))), rounds=1)
+    across_c, drop_ratio = profile_at_pull(known, found)
+    (followed,) = trajectories(known, [(found, 1.0)])
+    at_end_c = followed.members.coldest_c[np.searchsorted(followed.members.time_s, known.end_s)]
+    # The likeliest sheet lies among its members, and hangs.
+    assert np.nanmin(at_end_c) < across_c.min() < np.nanmax(at_end_c)
+    assert drop_ratio > 0.0

@@ -353,6 +353,7 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
         accessible(page)
         page.goto(server.url + "records?show=trends")
         expect(page.locator("#records-margin")).to_contain_text("No curve is fitted", timeout=60_000)
+        page.locator("#records-weeks-later").scroll_into_view_if_needed()  # pictures below are drawn when they are near
         page.wait_for_selector("#records-weeks svg.main-svg >> nth=0", timeout=60_000)
         accessible(page)
 

@@ -136,10 +136,10 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Store:
 
 def test_trends_are_counted_in_the_store_and_follow_corrections(store: Store) -> None:
     store.begin_run(run_of())
-    north = HeatForm(oven="north", polymer="pp", gauge_mm=6.0, initials="AB")
+    north = HeatForm(oven="north", polymer="pp", gauge_mm=6.0, initials="AB", sheet_label="Lot 1")
     ids = [ended(store, n, north, "failed" if n % 3 == 0 else "accepted", "bridging" if n % 3 == 0 else None)
            for n in range(1, 10)]  # fmt: skip
-    ids.append(ended(store, 10, HeatForm(oven="south", gauge_mm=4.0), "accepted"))
+    ids.append(ended(store, 10, HeatForm(oven="south", gauge_mm=4.0, sheet_label="LOT 2"), "accepted"))
     for n, heat in enumerate(ids, 1):
         store.keep_review(heat, KeptReview(VERSION, n - 2.0, float(n), n + 2.0, "{}"))
     found = trends(store, HeatFilter(limit=None), VERSION, operators=False)
@@ -162,7 +162,22 @@ def test_trends_are_counted_in_the_store_and_follow_corrections(store: Store) ->
     assert again.by_operator[0].value == "AB"
     assert [n for n, _ in again.margins.bad] == [1, 3, 6, 9]
     assert store.kept_review(ids[1]) is None
+    # The order follows: the heat without a review comes last, either way round, before and after all is made anew.
+    for _ in range(2):
+        for backwards, numbers in ((False, [1, 3, 4, 5, 6, 7, 8, 9, 10, 2]), (True, [10, 9, 8, 7, 6, 5, 4, 3, 1, 2])):
+            wanted = HeatFilter(order="margin", backwards=backwards, limit=None)
+            assert [one.number for one in store.heats(wanted)] == numbers
+        store.index_anew()
     assert again.margins.unreviewed == 1
+    # With a text no further than asked is counted, and said so; without one, and where no more are found, all are.
+    count, more, heats = store.page(HeatFilter(text="lot", limit=2), counted=4)
+    assert (count, more, [one.number for one in heats]) == (4, True, [10, 9])
+    assert store.page(HeatFilter(text="lot", limit=2, offset=6), counted=4)[:2] == (8, True)
+    assert store.page(HeatFilter(text="lot", limit=2), counted=10)[:2] == (10, False)
+    assert store.page(HeatFilter(text="lot", limit=4, offset=8), counted=4)[:2] == (10, False)
+    assert store.page(HeatFilter(text="lot", limit=4, offset=400), counted=4) == (10, False, [])
+    assert store.page(HeatFilter(limit=2), counted=4)[:2] == (10, False)
+    assert store.page(HeatFilter(text="LOT%", limit=2), counted=4) == (0, False, [])
     assert store.verify() == []  # what is derived is in no link
     store.close()
 

@@ -170,7 +170,7 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
 
 def _words(facts: Any) -> list[str]:
     from dashboard.commands.heat_plan import plan_words
-    from dashboard.heat_form import one_line
+    from dashboard.heat_form import kept_words, one_line
     from dashboard.stored import LONG
     from dashboard.units import Units
     from logger.heat_export import utc_of
@@ -213,7 +213,7 @@ def _words(facts: Any) -> list[str]:
     for entry in facts.corrections:
         lines.append(
             f"Corrected {utc_of(entry.at_utc_ms):%Y-%m-%d %H:%M} UTC by {one_line(entry.who)}: {entry.field} was "
-            f"{one_line(entry.old)}, is {one_line(entry.new)}: {one_line(entry.why, 200)}"
+            f"{kept_words(entry.old)}, is {kept_words(entry.new)}: {one_line(entry.why, 200)}"
         )
     none = "Not closed yet: not in the chain." if recorded.state == "open" else "In no link of the chain: pullcue check"
     lines.append(f"Link in the chain: {recorded.hash}" if recorded.hash else none)

@@ -65,7 +65,7 @@ def outcome(
 
 def _enter(place: StorePlace, number: str, new: dict[str, Any], by: str | None, why: str | None, as_json: bool) -> None:
     from dashboard.correcting import enter
-    from dashboard.heat_form import line, one_line
+    from dashboard.heat_form import kept_words, line
     from dashboard.stored import correction_json
     from logger.clock import SystemClock
 
@@ -77,6 +77,6 @@ def _enter(place: StorePlace, number: str, new: dict[str, Any], by: str | None, 
         return
     for one in entries:
         stays = "" if now.state == "open" else " The old entry stays in the record."
-        click.echo(f"Heat {now.number}: {one.field} was {one_line(one.old)}, is now {one_line(one.new)}.{stays}")
+        click.echo(f"Heat {now.number}: {one.field} was {kept_words(one.old)}, is now {kept_words(one.new)}.{stays}")
     if not entries:
         click.echo(f"Heat {now.number}: it says so already; nothing was changed.")

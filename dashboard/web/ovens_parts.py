@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
 from dash import dcc, html
+from dash.development.base_component import Component
 
 from calibration.drift import Watched
 from calibration.survey import Survey
@@ -30,6 +32,12 @@ def graph(name: str, figure: Mapping[str, Any], words: str) -> html.Div:
     """A picture with what it shows in words for those who do not see it."""
     drawn = dcc.Graph(id=name, config=_GRAPH, style={"height": "var(--chart)"}, figure=dict(figure))
     return html.Div(drawn, role="img", **attributes(aria_label=words))
+
+
+def later_graph(name: str, figure: Mapping[str, Any], words: str) -> html.Div:
+    """A `graph` that the page's script puts in when it comes near the window, or is printed."""
+    part = json.dumps(graph(name, figure, words), default=Component.to_plotly_json)
+    return html.Div(id=f"{name}-later", className="later", **attributes(data_later=part))
 
 
 def listed(lines: Sequence[str]) -> html.Ul:

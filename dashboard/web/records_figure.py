@@ -34,8 +34,8 @@ _STROKES = ("solid", "dash", "dot", "dashdot")
 _MARKS = 14
 #: Share of the heat within which the words of two marks would run into each other.
 _NEAR = 0.03
-#: So many parts are drawn of good and of failed ones, evenly picked, and so many of the newest heats in a chart.
-_DRAWN, _CHARTED = 400, 200
+#: Dots of parts closer than this share of the picture's width cover each other; so many of the newest heats in a chart.
+_APART, _CHARTED = 160, 200
 
 
 def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
@@ -153,8 +153,8 @@ def compare_figure(heats: Sequence[Beside], place: str, units: Units) -> Figure:
 def margin_figure(of: Margins, units: Units) -> Figure:
     """Each part at its margin, failed above and good below, and the fitted chance of a failure with its 95 % band."""
     data: list[dict[str, Any]] = []
-    drawn = [these[:: max(1, -(-len(these) // _DRAWN))] for these in (of.good, of.bad)]
-    good, bad = ([_difference(k, units) for _, k in these] for these in drawn)
+    drawn = _distinct(of)
+    good, bad = ([_difference(k, units) for k, _ in these] for these in drawn)
     if of.fit is not None:
         every = [k for _, k in (*of.good, *of.bad)]
         x = np.linspace(min(every), max(every), 60)
@@ -171,7 +171,7 @@ def margin_figure(of: Margins, units: Units) -> Figure:
         data.append({
             "type": "scatter", "mode": "markers", "name": name, "x": these[0], "y": [y] * len(these[0]),
             "marker": {"color": ink, "symbol": symbol, "size": 9, "opacity": 0.75},
-            "customdata": [f"heat {number}" for number, _ in these[1]],
+            "customdata": [said for _, said in these[1]],
             "hovertemplate": "%{customdata}: %{x:.1f}<extra></extra>",
         })  # fmt: skip
     degrees = "K" if units.system == "metric" else "°F"
@@ -185,6 +185,23 @@ def margin_figure(of: Margins, units: Units) -> Figure:
             shapes=[{**_up(0.0, False), "line": {"color": LEVEL, "width": 1}}],
         ),
     }
+
+
+def _distinct(of: Margins) -> tuple[list[tuple[float, str]], list[tuple[float, str]]]:
+    """Margins of good and of failed parts with which heats they are, one for those that would cover each other."""
+    every = [k for _, k in (*of.good, *of.bad)]
+    step = max((max(every) - min(every)) / _APART, 1e-9) if every else 1.0
+
+    def drawn(these: Sequence[tuple[int, float]]) -> list[tuple[float, str]]:
+        places: dict[int, list[tuple[int, float]]] = {}
+        for number, k in these:
+            places.setdefault(int(k // step), []).append((number, k))
+        return [
+            (here[0][1], f"heat {here[0][0]}" + (f" and {len(here) - 1} more" if len(here) > 1 else ""))
+            for _, here in sorted(places.items())
+        ]
+
+    return drawn(of.good), drawn(of.bad)
 
 
 def pareto_figure(kinds: Sequence[Kind]) -> Figure:
@@ -229,7 +246,7 @@ def margin_chart(of: Charts, units: Units) -> Figure:
         data.append(_line("moving average", x, scaled(of.average.points), plan_drawing.CORE, "solid", 3.0))
         beyond = of.each.beyond
     said = [f"heat {number}" for number in of.heats[shown]]
-    data.append(_dots("each heat", x, scaled(of.margin_k), beyond[shown], said))
+    data += _dots("each heat", x, scaled(of.margin_k), beyond[shown], said)
     degrees = "K" if units.system == "metric" else "°F"
     return {
         "data": data,
@@ -257,7 +274,7 @@ def failure_chart(of: Charts) -> Figure:
             line = _line("limits", x, [round(100.0 * float(v), 2) for v in side], LEVEL, "dash", 1.5)
             data.append({**line, "showlegend": seen, "hoverinfo": "skip", "line": {**line["line"], "shape": "hvh"}})
     beyond = np.zeros(len(x), dtype=bool) if chart is None else chart.beyond
-    data.append(_dots("failed in four weeks", x, share, beyond, said))
+    data += _dots("failed in four weeks", x, share, beyond, said)
     return {
         "data": data,
         "layout": layout_of(
@@ -267,16 +284,21 @@ def failure_chart(of: Charts) -> Figure:
     }  # fmt: skip
 
 
-def _dots(name: str, x: Sequence[Any], y: Sequence[float], beyond: Any, said: Sequence[str]) -> dict[str, Any]:
-    return {
-        "type": "scatter", "mode": "markers", "name": name, "x": list(x), "y": list(y), "customdata": list(said),
-        "marker": {
-            "size": [10 if out else 7 for out in beyond],
-            "symbol": ["diamond" if out else "circle" for out in beyond],
-            "color": [MARK if out else LEVEL for out in beyond],
-        },
-        "hovertemplate": "%{customdata}: %{y:.1f}<extra></extra>",
-    }  # fmt: skip
+def _dots(name: str, x: Sequence[Any], y: Sequence[float], beyond: Any, said: Sequence[str]) -> list[dict[str, Any]]:
+    """Dots within the limits, and those beyond as a course of their own: styled one by one they take long to draw."""
+    found = []
+    for words, here, marker in (
+        (name, [n for n, out in enumerate(beyond) if not out], {"size": 7, "symbol": "circle", "color": LEVEL}),
+        ("beyond its limits", [n for n, out in enumerate(beyond) if out],
+         {"size": 10, "symbol": "diamond", "color": MARK}),
+    ):  # fmt: skip
+        if here:
+            found.append({
+                "type": "scatter", "mode": "markers", "name": words, "x": [x[n] for n in here],
+                "y": [y[n] for n in here], "customdata": [said[n] for n in here], "marker": marker,
+                "hovertemplate": "%{customdata}: %{y:.1f}<extra></extra>",
+            })  # fmt: skip
+    return found
 
 
 def _line(name: str, x: Sequence[Any], y: Sequence[Any], ink: str, stroke: str, width: float) -> dict[str, Any]:

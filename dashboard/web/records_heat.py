@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.commands.heats_wall import wall_words
 from dashboard.correcting import OUTCOMES
 from dashboard.failures import KINDS, failure_of
-from dashboard.heat_form import MADE, NO_NAMES, one_line
+from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
 from dashboard.heat_view import HeatView
 from dashboard.review_words import CAUTION, failure_words
 from dashboard.stored_review import Told
@@ -229,7 +229,7 @@ def _correct() -> list[Any]:
 def _corrections(of: HeatView) -> list[Any]:
     lines = [
         f"{utc_of(one.at_utc_ms):%Y-%m-%d %H:%M} UTC, {one_line(one.who)}: {entry_words(one.field)} was "
-        f"{one_line(one.old)}, is {one_line(one.new)}; {one_line(one.why, 200)}"
+        f"{kept_words(one.old)}, is {kept_words(one.new)}; {one_line(one.why, 200)}"
         for one in of.facts.corrections
     ]
     return [html.H2("Corrections"), html.Div(listed(lines), id="records-corrections")]

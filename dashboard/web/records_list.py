@@ -142,7 +142,7 @@ def rows_values(store: Store, of: Asked, units: Units) -> dict[str, Any]:
     A template, not components: a table of some hundred cells takes seconds as components in the browser.
     """
     wanted = of.filter(units)
-    count, heats = store.page(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
+    count, more, heats = store.page(replace(wanted, limit=ROWS, offset=ROWS * (of.page - 1)))
     pages = max(1, -(-count // ROWS))
     if of.page > pages:  # an address that was kept while there were more
         of = replace(of, page=pages)
@@ -150,14 +150,14 @@ def rows_values(store: Store, of: Asked, units: Units) -> dict[str, Any]:
     reviews = store.kept_reviews([one.number for one in heats])
     first = replace(of, page=1)
     return {
-        "found": f"{count:,} heat{'' if count == 1 else 's'}".replace(",", " "),
+        "found": f"{'More than ' if more else ''}{count:,} heat{'' if count == 1 else 's'}".replace(",", " "),
         "heads": [_head(words, by, of) for words, by in _HEADS],
         "rows": [_row(one, reviews.get(one.number), units) for one in heats],
         "trends": first.address(show="trends"),
         "csv": f"{PATH}/table.csv?{first.query()}",
         "path": PATH,
         "page": of.page,
-        "pages": pages,
+        "pages": f"more than {pages}" if more else str(pages),
         "before": replace(of, page=of.page - 1).address() if of.page > 1 else "",
         "after": replace(of, page=of.page + 1).address() if of.page < pages else "",
     }

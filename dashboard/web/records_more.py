@@ -13,7 +13,7 @@ from dashboard.trends import Trends, Yield
 from dashboard.trends_words import NOT_COUNTED, chart_words, margin_words, share_words
 from dashboard.units import Units
 from dashboard.web.component import attributes
-from dashboard.web.ovens_parts import graph, listed
+from dashboard.web.ovens_parts import graph, later_graph, listed
 from dashboard.web.records_fields import table, tabs
 from dashboard.web.records_figure import (
     compare_figure,
@@ -109,7 +109,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                     html.Section(
                         [
                             html.Div([html.H2("Kinds of failure"), _csv("kinds", asked)], className="over"),
-                            graph("records-kinds", pareto_figure(of.kinds), _kinds_words(of)) if of.kinds
+                            later_graph("records-kinds", pareto_figure(of.kinds), _kinds_words(of)) if of.kinds
                             else html.P("None was entered.", className="hint"),
                             html.P("Beside each: how many, and what share of all failures up to it.", className="hint"),
                         ],
@@ -118,7 +118,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                     html.Section(
                         [
                             html.Div([html.H2("Failures in time"), _csv("weeks", asked)], className="over"),
-                            *([graph("records-weeks", failure_chart(of.charts), charts[1])] if of.charts.counted
+                            *([later_graph("records-weeks", failure_chart(of.charts), charts[1])] if of.charts.counted
                               else []),
                             html.P(sentence(charts[1]), className="hint"),
                         ],
@@ -127,7 +127,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                     html.Section(
                         [
                             html.H2("Core margin from heat to heat"),
-                            *([graph("records-margin-chart", margin_chart(of.charts, units), charts[0])]
+                            *([later_graph("records-margin-chart", margin_chart(of.charts, units), charts[0])]
                               if len(of.charts.margin_k) else []),
                             html.P(sentence(charts[0]), className="hint"),
                         ],

@@ -152,8 +152,20 @@
     }
     delete place.dataset.rows;
   };
+  // Pictures below are drawn when they come near the window: all at once they hold the page up for seconds.
+  const draw = (place) => {
+    near.unobserve(place);
+    if (place.dataset.later) {
+      window.dash_clientside.set_props(place.id, { children: JSON.parse(place.dataset.later) });
+      place.removeAttribute("data-later");
+    }
+  };
+  const near = new IntersectionObserver((seen) => seen.filter((one) => one.isIntersecting).forEach((one) => draw(one.target)), { rootMargin: "150px" });
+  const waiting = () => document.querySelectorAll("[data-later]");
+  window.addEventListener("beforeprint", () => waiting().forEach(draw));
   const look = () => {
     furnish();
+    waiting().forEach((place) => near.observe(place));
     document.querySelectorAll("[data-rows]:not([data-asked])").forEach((place) => {
       place.dataset.asked = "";
       fill(place);
