@@ -7,11 +7,21 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.making import Making
-from dashboard.making_words import against, cautions, headline, line_rows, take_rows, wall_rows, warnings
+from dashboard.making_words import (
+    SECTOR_SAID,
+    against,
+    cautions,
+    headline,
+    line_rows,
+    sector_rows,
+    take_rows,
+    wall_rows,
+    warnings,
+)
 from dashboard.part_line import Leg, legs
 from dashboard.units import Units
 from dashboard.web.component import attributes
-from dashboard.web.part_figure import blank_figure, profile_figure
+from dashboard.web.part_figure import blank_figure, profile_figure, sector_figure
 from dashboard.web.plan_answer import bullets, rows_table, section
 from dashboard.web.words import sentence, unbroken
 
@@ -43,6 +53,7 @@ def part_answer(made: Making, units: Units, query: str, heat_query: str, notes: 
             **attributes(aria_label="What to take"),
         ),
         _picture("The wall on the mold", "part-profile", profile_figure(made, units), _wall(made, units)),
+        *_sectors(made, units),
         _picture("The blank", "part-blank", blank_figure(made, units), _blank(made, query)),
         section(
             "From the oven to demolding",
@@ -87,6 +98,19 @@ def _wall(made: Making, units: Units) -> list[Any]:
     return [
         *([html.P(hint, className="hint")] if drawn else []),
         html.Details([html.Summary("The wall in words"), rows], open=not drawn),
+    ]
+
+
+def _sectors(made: Making, units: Units) -> list[Any]:
+    """A mesh's wall by sector; nothing for girths."""
+    if not made.sectors:
+        return []
+    hint = f"Wall in {'mm' if units.system == 'metric' else 'in'}; the mold unrolled, tip above. {SECTOR_SAID}."
+    rows = html.Details([html.Summary("The sectors in words"), rows_table(sector_rows(made, units))])
+    return [
+        _picture(
+            "The wall by sector", "part-sectors", sector_figure(made, units), [html.P(hint, className="hint"), rows]
+        )
     ]
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from dashboard.making import Making
+from dashboard.making_words import sector_names
 from dashboard.pattern_drawing import outline_mm
 from dashboard.units import Units
 from dashboard.web.plan_figure import LEVEL, MARK, axis_of, layout_of
@@ -25,6 +26,8 @@ _APART = 0.075
 #: The colours span at least this share of the thickest wall: an even wall is of one colour.
 _SPAN = 0.15
 _MOST_WIDTHS = 9
+#: Levels of the unrolled mold, about.
+_MOST_ROWS = 12
 
 
 def _scaled(units: Units) -> float:
@@ -112,6 +115,32 @@ def _number_at(place: Place, wall: Wall, units: Units) -> dict[str, Any]:
     return _words(text, 0.0 if tip else radius * per, place.level_m * per, **side)
 
 
+def sector_figure(made: Making, units: Units) -> Figure:
+    """A mesh's mold unrolled: a column a sector, a row a level, the wall in each cell in numbers and colour."""
+    places = [one.places for one in made.sectors]
+    count = len(places[0])
+    step = -(-count // _MOST_ROWS)
+    rows = [*range(0, count - 1, step), count - 1]
+    per = _scaled(units)
+    names = [name.replace(" (", "<br>(") for name in sector_names(made)]
+    levels = [units.length(places[0][row].level_m) if places[0][row].level_m else "tip" for row in rows]
+    walls = [[round(float(column[row].wall_m) * per, 4) for column in places] for row in rows]
+    most = max(map(max, walls))
+    cells = {
+        "type": "heatmap", "z": walls, "x": names, "y": levels, "colorscale": _THIN_TO_THICK, "opacity": 0.5,
+        "zmin": min(min(map(min, walls)), (1.0 - _SPAN) * most), "zmax": most, "showscale": False, "xgap": 2, "ygap": 2,
+        "text": [[wall_number(column[row].wall_m, units) for column in places] for row in rows],
+        "texttemplate": "%{text}", "textfont": {"size": 16}, "hoverinfo": "skip",
+    }  # fmt: skip
+    layout = layout_of(
+        xaxis={"type": "category", "side": "top", "fixedrange": True, "tickfont": {"size": 13}, "showgrid": False},
+        yaxis={"type": "category", "autorange": "reversed", "fixedrange": True, "automargin": True, "showgrid": False},
+        hovermode=False,
+    )
+    layout["margin"] = {"l": 12, "r": 8, "t": 46, "b": 8}
+    return {"data": [cells], "layout": layout}
+
+
 # ---------------------------------------------------------------- the blank
 
 
@@ -147,7 +176,7 @@ def _line(x: list[float], y: list[float], dash: str, colour: str = LEVEL) -> dic
 
 
 def _words(text: str, x: float, y: float, **more: Any) -> dict[str, Any]:
-    return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": 14}, **more}
+    return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": 16}, **more}
 
 
 def _pattern(blank: Blank, units: Units) -> Figure:
