@@ -156,9 +156,6 @@ def _sector_words(found: Wall, units: Units) -> str:
         for one in found.places[::step]
     ]
     walls = "; ".join(said)
-        f"{units.length(one.wall_m)} at {'the tip' if one.level_m == 0.0 else units.length(one.level_m)}"
-        for one in found.places[::step]
-    )
     at = units.length(found.thinnest.level_m)
     return f"thinnest {place_words(found.thinnest, units)}, {at} from the tip; {walls}"
 

@@ -189,7 +189,10 @@ def _pattern(blank: Blank, units: Units) -> Figure:
     step = -(-(len(along) - 2) // _MOST_WIDTHS)
     levels = range(1, len(along) - 1, step)
     more += [_line([-half[i], half[i]], [along[i]] * 2, "solid") for i in levels]
-    texts = [_words(units.length(blank.width_m[i]), 0.0, along[i], yanchor="bottom") for i in levels]
+    texts = [
+        _words(units.length(blank.width_m[i]), 0.0, along[i], yanchor="bottom", xanchor="left", xshift=6)
+        for i in levels
+    ]
     edge = f"{units.length(blank.length_m)} long, {units.length(blank.breadth_m)} wide; dots: seam"
     texts += [
         _words("proximal", 0.0, along[-1], yanchor="bottom"),
