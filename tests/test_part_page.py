@@ -487,7 +487,7 @@ def test_the_wall_is_drawn_with_its_numbers(made: Making) -> None:
     assert line["customdata"][: len(wall.wall_m)] == pytest.approx(wall.wall_m * 1e3, abs=1e-4)
     words = [one["text"] for one in figure["layout"]["annotations"]]
     low, high = wall.thinnest.interval_m
-    assert f"<b>thinnest {wall.thinnest.wall_m * 1e3:.1f}  ({low * 1e3:.1f} to {high * 1e3:.1f})</b>" in words
+    assert f"<b>thinnest {wall.thinnest.wall_m * 1e3:.1f}<br>({low * 1e3:.1f} to {high * 1e3:.1f})</b>" in words
     assert len(words) >= 6
     inches = [one["text"] for one in profile_figure(made, US)["layout"]["annotations"]]
     assert any(one.startswith(f"<b>thinnest {wall.thinnest.wall_m / 25.4e-3:.3f}") for one in inches)

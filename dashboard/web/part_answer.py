@@ -121,7 +121,10 @@ def _blank(made: Making, query: str) -> list[Any]:
         html.A(f"Pattern as {kind.upper()}", href=f"{PATTERN_PATH}.{kind}?{query}", target="_blank", className="button")
         for kind in ("pdf", "svg")
     ]
-    hint = "Full size, for tracing. Measure its bar of 100 mm on the paper: a printer may have scaled the page."
+    hint = (
+        "The dotted lines are the seam. The files are full size, for tracing. Measure their bar of 100 mm on the paper: "
+        "a printer may have scaled the page."
+    )
     return [html.Div(files, className="row"), html.P(hint, className="hint")]
 
 

@@ -25,7 +25,7 @@ _BODY = "rgba(125,134,139,0.16)"
 _APART = 0.075
 #: The colours span at least this share of the thickest wall: an even wall is of one colour.
 _SPAN = 0.15
-_MOST_WIDTHS = 9
+_MOST_WIDTHS = 6
 #: Levels of the unrolled mold, about.
 _MOST_ROWS = 12
 
@@ -97,7 +97,12 @@ def _wall_numbers(wall: Wall, length_m: float, units: Units) -> list[dict[str, A
     """The wall at the mold's levels; where they are close, some are left out, never the thinnest."""
     shown = [wall.thinnest]
     for place in sorted(wall.places, key=lambda one: one.level_m):
-        if all(abs(place.level_m - other.level_m) > _APART * length_m for other in shown):
+        # The thinnest has two lines, the tip's number stands above all others.
+        free = all(
+            abs(place.level_m - other.level_m) > (2.0 if other is wall.thinnest else 1.0) * _APART * length_m
+            for other in shown
+        )
+        if free or (place.level_m == 0.0 < wall.thinnest.level_m):
             shown.append(place)
     return [_number_at(place, wall, units) for place in sorted(shown, key=lambda one: one.level_m)]
 
@@ -106,12 +111,13 @@ def _number_at(place: Place, wall: Wall, units: Units) -> dict[str, Any]:
     per = _scaled(units)
     thinnest = place is wall.thinnest
     low, high = (wall_number(value, units) for value in place.interval_m)
-    words = f"{wall_number(place.wall_m, units)}  ({low} to {high})"
+    number, between = wall_number(place.wall_m, units), f"({low} to {high})"
     radius = float(np.interp(place.level_m, wall.level_m, wall.radius_m))
     # The tip's number stands above it, the others beside.
     tip = place.level_m == 0.0
     side = {"xanchor": "center", "yanchor": "bottom", "yshift": 7} if tip else {"xanchor": "left", "xshift": 12}
-    text = f"<b>thinnest {words}</b>" if thinnest else words
+    text = f"<b>thinnest {number}<br>{between}</b>" if thinnest else f"{number}  {between}"
+    side |= {"align": "left"}
     return _words(text, 0.0 if tip else radius * per, place.level_m * per, **side)
 
 
@@ -193,10 +199,10 @@ def _pattern(blank: Blank, units: Units) -> Figure:
         _words(units.length(blank.width_m[i]), 0.0, along[i], yanchor="bottom", xanchor="left", xshift=6)
         for i in levels
     ]
-    edge = f"{units.length(blank.length_m)} long, {units.length(blank.breadth_m)} wide; dots: seam"
+    edge = f"{units.length(blank.length_m)} long, {units.length(blank.breadth_m)} wide"
     texts += [
         _words("proximal", 0.0, along[-1], yanchor="bottom"),
-        _words(f"distal. {edge}", 0.0, 0.0, yanchor="top"),
+        _words(f"distal<br>{edge}", 0.0, 0.0, yanchor="top"),
     ]
     return _sheet(x, y, texts, more)
 
