@@ -122,8 +122,8 @@ def _blank(made: Making, query: str) -> list[Any]:
         for kind in ("pdf", "svg")
     ]
     hint = (
-        "The dotted lines are the seam. The files are full size, for tracing. Measure their bar of 100 mm on the paper: "
-        "a printer may have scaled the page."
+        "The dotted lines are the seam. The files are full size, for tracing. Measure their bar of 100 mm on paper: a "
+        "printer may have scaled the page."
     )
     return [html.Div(files, className="row"), html.P(hint, className="hint")]
 

@@ -111,7 +111,9 @@ def _number_at(place: Place, wall: Wall, units: Units) -> dict[str, Any]:
     per = _scaled(units)
     thinnest = place is wall.thinnest
     low, high = (wall_number(value, units) for value in place.interval_m)
-    number, between = wall_number(place.wall_m, units), f"({low} to {high})"
+    # In inches short, or a phone's screen cuts it off.
+    short = f"({low.removeprefix('0')}–{high.removeprefix('0')})"
+    number, between = wall_number(place.wall_m, units), f"({low} to {high})" if units.system == "metric" else short
     radius = float(np.interp(place.level_m, wall.level_m, wall.radius_m))
     # The tip's number stands above it, the others beside.
     tip = place.level_m == 0.0
@@ -185,6 +187,11 @@ def _words(text: str, x: float, y: float, **more: Any) -> dict[str, Any]:
     return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": 16}, **more}
 
 
+def _size(value_m: float, units: Units) -> str:
+    """A size in the unit shown alone, for a picture."""
+    return f"{value_m * 1e3:.0f} mm" if units.system == "metric" else f"{value_m / 25.4e-3:.2f} in"
+
+
 def _pattern(blank: Blank, units: Units) -> Figure:
     x, y = outline_mm(blank)
     half = [500.0 * width for width in blank.width_m]
@@ -196,10 +203,10 @@ def _pattern(blank: Blank, units: Units) -> Figure:
     levels = range(1, len(along) - 1, step)
     more += [_line([-half[i], half[i]], [along[i]] * 2, "solid") for i in levels]
     texts = [
-        _words(units.length(blank.width_m[i]), 0.0, along[i], yanchor="bottom", xanchor="left", xshift=6)
+        _words(_size(blank.width_m[i], units), 0.0, along[i], yanchor="bottom", xanchor="left", xshift=6)
         for i in levels
     ]
-    edge = f"{units.length(blank.length_m)} long, {units.length(blank.breadth_m)} wide"
+    edge = f"{_size(blank.length_m, units)} long, {_size(blank.breadth_m, units)} wide"
     texts += [
         _words("proximal", 0.0, along[-1], yanchor="bottom"),
         _words(f"distal<br>{edge}", 0.0, 0.0, yanchor="top"),
