@@ -11,12 +11,14 @@ from dashboard.units import Units
 from thermal.blank import Blank
 from thermal.method import DROP_OF_LENGTH, Bubble, Drape, Equipment
 from thermal.mold_cooling import STANDING_S, Cooling
-from thermal.wall import Place
+from thermal.wall import Place, Wall
 
 Rows = list[tuple[str, str]]
 
 #: Places of a pattern that are put in words (its drawing has all).
 _PLACES = 8
+#: Levels at which the wall of a sector is put in words (JSON and picture have all).
+_SECTOR_LEVELS = 4
 #: Wall for which an unknown limit of stretch is said from here on: gauge over wall (our choice).
 _MUCH = 3.0
 #: Sheet in folds that is worth a word, share of the square of the ring's radius (our choice).
@@ -32,6 +34,14 @@ def headline(made: Making, units: Units) -> tuple[str, str]:
     why = ". ".join(note_words(one, units) for one in choice.reasons)
     what = "Pull a bubble" if choice.method == "bubble" else "Drape"
     return f"{what}: {choice.polymer.name}, {units.length(gauge)}", why
+
+
+def settings_words(made: Making, units: Units) -> str | None:
+    """Oven, setting and how the moment of the pull is told, in a line; None where no oven was named."""
+    if made.plan is None:
+        return None
+    case = made.plan.case
+    return f"Oven {case.oven.id}, set to {units.temperature(case.set_c)}. {by_the_clock(made.plan, units)[0]}"
 
 
 def take_rows(made: Making, units: Units) -> Rows:
@@ -92,11 +102,62 @@ def wall_rows(made: Making, units: Units) -> Rows:
         for place in found.places
     ]
     thinnest = f"{place_words(found.thinnest, units)}, {units.length(found.thinnest.level_m)} from the tip"
-    sectors = [one.thinnest.wall_m for one in made.sectors]
-    if sectors:
-        words = f"thinnest {units.length(min(sectors))} to {units.length(max(sectors))} around the mold, if all were so"
-        rows.append(("Sectors", words))
+    if made.sectors:
+        by_wall = sorted(zip(sector_names(made), made.sectors, strict=True), key=lambda pair: pair[1].thinnest.wall_m)
+        (low, thin), (high, thick) = by_wall[0], by_wall[-1]
+        rows.append(
+            (
+                "Sectors",
+                f"thinnest {units.length(thin.thinnest.wall_m)} in sector {low} to "
+                f"{units.length(thick.thinnest.wall_m)} in sector {high}",
+            )
+        )
+    elif made.mold.shape is not None:
+        rows.append(("Sectors", "not told: one lies beyond the frame, or is empty in the mesh"))
     return [*rows, ("Thinnest", thinnest), ("Stretch", stretch_words(made))]
+
+
+#: Part of a direction along an axis that is named; with eight sectors each then has a name of its own, mostly.
+_ALONG = 0.4
+
+#: How the wall of a sector is meant.
+SECTOR_SAID = (
+    "Each sector as if the whole mold were round with that sector's radius: it shows how much a mold that is not round "
+    "may thin where it bulges, not exactly where"
+)
+
+
+def sector_names(made: Making) -> list[str]:
+    """'1 (+x)', '2 (+x +y)' ...: the number, and where it lies in the mesh's own axes."""
+    assert made.mold.shape is not None
+    return [f"{number} ({_direction(towards)})" for number, towards in enumerate(made.mold.shape.towards, 1)]
+
+
+def _direction(towards: tuple[float, float, float]) -> str:
+    """'+x -y': the axes that a direction goes along."""
+    parts = zip("xyz", towards, strict=True)
+    return " ".join(("+" if part > 0.0 else "-") + axis for axis, part in parts if abs(part) > _ALONG)
+
+
+def sector_rows(made: Making, units: Units) -> Rows:
+    """The wall of each sector of a mesh: its thinnest place, and the wall at a few levels."""
+    if not made.sectors:
+        return []
+    return [
+        (f"Sector {name}", _sector_words(one, units))
+        for name, one in zip(sector_names(made), made.sectors, strict=True)
+    ]
+
+
+def _sector_words(found: Wall, units: Units) -> str:
+    step = -(-len(found.places) // _SECTOR_LEVELS)
+    said = [
+        f"{units.length(one.wall_m)} at {'the tip' if one.level_m == 0.0 else units.length(one.level_m)}"
+        for one in found.places[::step]
+    ]
+    walls = "; ".join(said)
+    at = units.length(found.thinnest.level_m)
+    return f"thinnest {place_words(found.thinnest, units)}, {at} from the tip; {walls}"
 
 
 def place_words(place: Place, units: Units) -> str:

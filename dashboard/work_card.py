@@ -10,27 +10,46 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dashboard.making import Making
-from dashboard.making_words import cautions, checks, headline, line_rows, take_rows, wall_rows, warnings
+from dashboard.making_words import (
+    cautions,
+    checks,
+    headline,
+    line_rows,
+    settings_words,
+    take_rows,
+    wall_rows,
+    warnings,
+)  # fmt: skip
 from dashboard.units import Units
 from thermal.mold import meridian
+from thermal.wall import Place, Wall
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_A4_IN = (210.0 / 25.4, 297.0 / 25.4)
+#: Paper of the workshop, in: A4, and US letter where inches are shown.
+_PAPER_IN = {"metric": (210.0 / 25.4, 297.0 / 25.4), "us": (8.5, 11.0)}
 #: A mold's name is a person's text, not mathematics between dollar signs.
 _LOOK: Any = {
     "svg.hashsalt": "card", "pdf.fonttype": 42, "font.family": "DejaVu Sans", "text.parse_math": False,
 }  # fmt: skip
-_SIZE = 7.6
-_LINE = 0.0125
-_LEFT, _RIGHT, _TOP = 0.06, 0.95, 0.955
-#: Characters that fit a line of the whole page, and beside the picture.
-_ACROSS, _BESIDE = 122, 70
+#: The largest letters with which everything is on the page are taken, points.
+_SIZES = (11.0, 10.5, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
+#: Height of a line and width of a letter, in sizes of the letters; width of the column of labels.
+_LINE, _LETTER, _LABEL = 1.3, 0.56, 8.4
+#: Shares of the page: its edges, and where the picture begins.
+_LEFT, _RIGHT, _TOP, _LOWEST, _PICTURE = 0.06, 0.95, 0.96, 0.035, 0.66
+_PICTURE_HIGH = 0.29
 #: Levels of the wall that the card shows, and rows of the wall that are none.
 _MOST_LEVELS = 10
 _NAMED = ("All over", "Thinnest", "Stretch", "Sectors")
+#: The wall is drawn this wide where it is thickest, points; thin is narrow and light, so that it shows in grey too.
+_WALL_WIDE = 7.0
+#: Grey goes from dark to light over at least this share of the thickest wall: an even wall is of one grey.
+_SPAN = 0.15
+#: Numbers beside the mold stand at least this share of its length apart.
+_APART = 0.07
 
 
 def write_card(made: Making, path: Path, units: Units) -> None:
@@ -49,31 +68,34 @@ def card_file(made: Making, kind: str, units: Units) -> bytes:
 
     file = io.BytesIO()
     with mpl.rc_context(_LOOK):
-        figure = Figure(figsize=_A4_IN)
-        _write(figure, made, units)
+        for size in _SIZES:
+            figure = Figure(figsize=_PAPER_IN[units.system])
+            if _write(figure, made, units, size) > _LOWEST:
+                break
         metadata = {".pdf": {"CreationDate": None}, ".svg": {"Date": None}}.get(kind)
         figure.savefig(file, format=kind.removeprefix("."), metadata=metadata, dpi=150)
     return file.getvalue()
 
 
-def _write(figure: Figure, made: Making, units: Units) -> None:
-    page = _Page(figure)
+def _write(figure: Figure, made: Making, units: Units, size: float) -> float:
+    """Write all of it; where it ends, share of the page from below."""
+    page = _Page(figure, size)
     head, why = headline(made, units)
-    page.words("Work card", size=9)
-    page.words(head, size=13, bold=True, gap=0.6)
-    page.words(f"Mold: {made.mold.name}. {why}.")
+    page.words(head, 1.6, bold=True)
+    if (settings := settings_words(made, units)) is not None:
+        page.words(settings, 1.2, bold=True)
+    page.words(f"Work card. Mold: {made.mold.name}. {why}.")
     start = page.y
-    page.rows("Take", take_rows(made, units), _BESIDE)
-    page.rows("Wall by level from the tip", _few(wall_rows(made, units)), _BESIDE)
-    _mold(figure.add_axes((0.68, start - 0.33, 0.29, 0.30)), made, units)
-    page.y = min(page.y, start - 0.34)
-    page.rows("Oven to demolding", line_rows(made, units), _ACROSS)
+    page.rows("Take", take_rows(made, units), _PICTURE)
+    page.rows("Wall by level from the tip", _few(wall_rows(made, units)), _PICTURE)
+    _mold(figure.add_axes((_PICTURE + 0.01, start - _PICTURE_HIGH - 0.02, 0.3, _PICTURE_HIGH)), made, units, size)
+    page.y = min(page.y, start - _PICTURE_HIGH - 0.03)
+    page.rows("Oven to demolding", line_rows(made, units), _RIGHT)
     page.list("Mind", warnings(made, units))
     page.list("Check before the sheet goes in", checks(), box="☐")
     page.list("Cautions", cautions())
-    page.words(
-        "Sheet lot ______________   Pulled at ______________   On the mold at ______________   By ____________", gap=1
-    )
+    page.words("Sheet lot ____________  Pulled at __________  On the mold at __________  By __________", gap=1.0)
+    return page.y
 
 
 def _few(rows: list[tuple[str, str]]) -> list[tuple[str, str]]:
@@ -87,64 +109,102 @@ def _few(rows: list[tuple[str, str]]) -> list[tuple[str, str]]:
 class _Page:
     """A page that is written from the top down."""
 
-    def __init__(self, figure: Figure) -> None:
-        self._figure = figure
+    def __init__(self, figure: Figure, size: float) -> None:
+        self._figure, self._size = figure, size
+        self._wide, self._high = (72.0 * side for side in figure.get_size_inches())
         self.y = _TOP
 
-    def words(self, text: str, size: float = _SIZE, bold: bool = False, gap: float = 0.0, at: float = _LEFT) -> None:
-        self.y -= gap * _LINE
-        for line in textwrap.wrap(text, int(_ACROSS * _SIZE / size)):
-            self._line(line, size, bold, at)
+    def words(self, text: str, scale: float = 1.0, bold: bool = False, gap: float = 0.0) -> None:
+        self.y -= gap * self._line_high(1.0)
+        for line in textwrap.wrap(text, self._fitting(_LEFT, _RIGHT, scale * (1.1 if bold else 1.0))):
+            self._line(line, scale, bold, _LEFT)
 
-    def _line(self, line: str, size: float, bold: bool, at: float) -> None:
-        self._figure.text(at, self.y, line, size=size, weight="bold" if bold else "normal", va="top")
-        self.y -= _LINE * size / _SIZE
+    def _line_high(self, scale: float) -> float:
+        return float(_LINE * scale * self._size / self._high)
 
-    def rows(self, heading: str, rows: list[tuple[str, str]], width: int) -> None:
+    def _fitting(self, left: float, right: float, scale: float = 1.0) -> int:
+        """Letters that fit a line from edge to edge."""
+        return int((right - left) * self._wide / (_LETTER * scale * self._size))
+
+    def _line(self, line: str, scale: float, bold: bool, at: float) -> None:
+        self._figure.text(at, self.y, line, size=scale * self._size, weight="bold" if bold else "normal", va="top")
+        self.y -= self._line_high(scale)
+
+    def rows(self, heading: str, rows: list[tuple[str, str]], right: float) -> None:
+        """Labels, and their words up to `right`."""
         if not rows:
             return
-        self.words(heading, bold=True, gap=0.5)
+        self.words(heading, bold=True, gap=0.45)
+        longest = max(len(label) for label, _ in rows)
+        at = _LEFT + max(_LABEL, _LETTER * longest + 1.0) * self._size / self._wide
         for label, text in rows:
-            top = self.y
-            for line in textwrap.wrap(text, width - 16):
-                self._line(line, _SIZE, False, _LEFT + 0.11)
-            self._figure.text(_LEFT, top, label, size=_SIZE, va="top")
+            self._figure.text(_LEFT, self.y, label, size=self._size, va="top")
+            for line in textwrap.wrap(text, self._fitting(at, right)):
+                self._line(line, 1.0, False, at)
 
     def list(self, heading: str, sentences: list[str], box: str = "–") -> None:
         if not sentences:
             return
-        self.words(heading, bold=True, gap=0.5)
+        self.words(heading, bold=True, gap=0.45)
+        at = _LEFT + 1.6 * self._size / self._wide
         for one in sentences:
-            top = self.y
-            for line in textwrap.wrap(one, _ACROSS - 4):
-                self._line(line, _SIZE, False, _LEFT + 0.02)
-            self._figure.text(_LEFT, top, box, size=_SIZE, va="top")
+            self._figure.text(_LEFT, self.y, box, size=self._size, va="top")
+            for line in textwrap.wrap(one, self._fitting(at, _RIGHT)):
+                self._line(line, 1.0, False, at)
 
 
-def _mold(ax: Axes, made: Making, units: Units) -> None:
-    """The mold upright on its foot, its wall in colour and, where it is predicted by level, in numbers."""
-    mold = made.choice.mold
+def _mold(ax: Axes, made: Making, units: Units, size: float) -> None:
+    """The mold upright on its foot, its wall as a line of its own width and, where it is predicted, in numbers."""
     ax.set_aspect("equal")
     ax.axis("off")
     bubble = made.choice.bubble if made.choice.method == "bubble" else None
+    outline = meridian(made.choice.mold)
     if bubble is None:
-        outline = meridian(mold)
         r, z = outline.radius_m * 1e3, outline.level_m * 1e3
         ax.plot([*-r[::-1], *r], [*-z[::-1], *-z], color="black")
         return
     from matplotlib.collections import LineCollection
 
     found = bubble.wall
-    r, z, thick = found.radius_m * 1e3, found.level_m * 1e3, found.wall_m * 1e3
+    r, z, thick = found.radius_m * 1e3, found.level_m * 1e3, found.wall_m / found.wall_m.max()
+    mean = 0.5 * (thick[1:] + thick[:-1])
     for side in (-1.0, 1.0):
         points = np.stack([side * r, -z], axis=1)
-        lines = LineCollection(list(np.stack([points[:-1], points[1:]], axis=1)), cmap="viridis", linewidths=4.0)
-        lines.set_array(0.5 * (thick[1:] + thick[:-1]))
-        ax.add_collection(lines)
-    for place in (*found.places[:: -(-len(found.places) // _MOST_LEVELS)], found.thinnest):
+        ax.add_collection(
+            LineCollection(
+                list(np.stack([points[:-1], points[1:]], axis=1)),
+                linewidths=_WALL_WIDE * mean,
+                colors=[(grey, grey, grey) for grey in 0.1 + 0.5 * (1.0 - mean) / max(_SPAN, 1.0 - mean.min())],
+                capstyle="round",
+            )
+        )
+    ax.plot([-r[-1], r[-1]], [-z[-1], -z[-1]], color="0.6", linewidth=0.8)
+    for place in _told(found):
         radius = float(np.interp(place.level_m, found.level_m, found.radius_m)) * 1e3
-        mark = " thinnest" if place is found.thinnest else ""
-        ax.text(radius + 4.0, -place.level_m * 1e3, f"{place.wall_m * 1e3:.1f}{mark}", size=6, va="center")
-    ax.set_xlim(-1.1 * r.max(), 1.7 * r.max())
-    ax.set_ylim(-1.03 * z.max(), 0.05 * z.max())
-    ax.set_title("wall, mm (colour: light is thick)", size=_SIZE)
+        words = _number(place.wall_m, units)
+        if place is found.thinnest:
+            ax.plot([radius], [-place.level_m * 1e3], marker="o", markersize=5, color="white", markeredgecolor="black")
+        tip = place.level_m == 0.0
+        ax.text(
+            0.0 if tip else radius + 6.0, 5.0 if tip else -place.level_m * 1e3,
+            f"{words} thinnest" if place is found.thinnest else words, size=0.9 * size,
+            weight="bold" if place is found.thinnest else "normal",
+            va="bottom" if tip else "center", ha="center" if tip else "left",
+        )  # fmt: skip
+    ax.set_xlim(-1.1 * r.max(), 2.1 * r.max())
+    ax.set_ylim(-1.03 * z.max(), 0.12 * z.max())
+    ax.set_title(f"wall, {'mm' if units.system == 'metric' else 'in'}", size=0.9 * size)
+
+
+def _told(found: Wall) -> list[Place]:
+    """The thinnest place and the levels that are not too near to it or to each other to be read."""
+    told = [found.thinnest]
+    length = float(found.level_m[-1])
+    for place in found.places:
+        if all(abs(place.level_m - other.level_m) > _APART * length for other in told):
+            told.append(place)
+    return told
+
+
+def _number(value_m: float, units: Units) -> str:
+    return f"{value_m * 1e3:.1f}" if units.system == "metric" else f"{value_m / 25.4e-3:.3f}"

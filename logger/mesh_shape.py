@@ -44,14 +44,16 @@ class Shape:
 
     Attributes:
         girths: by level, as a tape measures (around the section's convex outside). sector_m: mean distance from the
-        section's middle by level and sector, (levels, SECTORS), m; NaN where a sector is empty. area_m2; volume_m3.
-        axis: unit vector from the distal to the proximal end, in the file's coordinates. open_end: the mesh is open at
+        section's middle by level and sector, (levels, SECTORS), m; NaN where a sector is empty. towards: unit vector
+        to the middle of each sector. area_m2; volume_m3. axis: unit vector from the distal to the proximal end. Vectors
+        are in the file's coordinates. open_end: the mesh is open at
         its proximal end, as a mold may be. holes: other open edges. bad_edges: edges of more than two triangles.
         turned: edges whose two triangles look to different sides. pieces: separate surfaces. notes: what was taken.
     """
 
     girths: Girths
     sector_m: Array
+    towards: tuple[tuple[float, float, float], ...]
     area_m2: float
     volume_m3: float
     axis: tuple[float, float, float]
@@ -101,6 +103,7 @@ def shape_of(mesh: Mesh, axis: Axis | None = None, flip: bool = False) -> Shape:
     return Shape(
         girths,
         sectors,
+        _towards(frame),
         float(area.sum()),
         abs(volume),
         (float(frame[2, 0]), float(frame[2, 1]), float(frame[2, 2])),
@@ -228,12 +231,20 @@ def _measured(place: Array, mesh: Mesh, length: float) -> tuple[Girths, Array]:
     return Girths(tuple(levels.tolist()), tuple(girths), "flat" if flat else "round", mesh.name), np.array(sectors)
 
 
+def _towards(frame: Array) -> tuple[tuple[float, float, float], ...]:
+    """To the middles of the sectors: the first looks along the frame's first direction."""
+    angle = 2.0 * np.pi * np.arange(SECTORS) / SECTORS
+    found = np.cos(angle)[:, None] * frame[0] + np.sin(angle)[:, None] * frame[1]
+    return tuple((float(x), float(y), float(z)) for x, y, z in found)
+
+
 def _sectors(section: Array) -> Array:
     """Mean distance from the section's middle, by sector, each piece of line by its length."""
     middle = section.mean(axis=1)
     weight = np.hypot(*(section[:, 1] - section[:, 0]).T)
     middle = middle - np.average(middle, axis=0, weights=weight)
-    sector = ((np.arctan2(middle[:, 1], middle[:, 0]) / (2.0 * np.pi) * SECTORS + SECTORS) % SECTORS).astype(int)
+    turn = np.arctan2(middle[:, 1], middle[:, 0]) / (2.0 * np.pi)
+    sector = ((turn * SECTORS + SECTORS + 0.5) % SECTORS).astype(int)
     total = np.bincount(sector, weight, SECTORS)[:SECTORS]
     moment = np.bincount(sector, weight * np.hypot(*middle.T), SECTORS)[:SECTORS]
     result: Array = np.divide(moment, total, out=np.full(SECTORS, np.nan), where=total > 0.0)

@@ -71,6 +71,7 @@ def test_work_card_is_one_page_with_everything(bubble: tuple[Result, Path]) -> N
     comments = " ".join(re.findall(r"<!-- (.*?) -->", svg))
     for needed in (
         "Work card",
+        "Oven north, set to 185 °C. Pull by the drop, from 140 mm to 175 mm",
         "Pull a bubble",
         "Take",
         "Wall by level",
@@ -102,7 +103,9 @@ def test_card_of_a_long_mold_stays_on_its_page(tmp_path: Path) -> None:
     done = run(*words, "--rack-mm", "400", "--units", "us", "--oven", "north")
     assert done.exit_code == 0, done.output
     svg = card.read_text(encoding="utf-8")
-    assert max(float(y) for y in re.findall(r"translate\([0-9.]+ ([0-9.]+)\)", svg)) < 842.0 - 15.0
+    height = float(re.search(r'height="([0-9.]+)pt"', svg)[1])  # type: ignore[index]
+    assert height == pytest.approx(792.0)  # US letter, since inches are shown
+    assert max(float(y) for y in re.findall(r"translate\([0-9.]+ ([0-9.]+)\)", svg)) < height - 15.0
 
 
 def test_drape_as_json_with_its_pattern(tmp_path: Path) -> None:
@@ -155,9 +158,21 @@ def test_mesh_gives_sectors_and_its_measures(tmp_path: Path) -> None:
     thinnest = [one["thinnest"]["wall_mm"] for one in found["sectors"]]
     assert max(thinnest) > min(thinnest)
     assert any("taken as mm" in note for note in found["notes"])
-    made = {"thinnest": f"thinnest {min(thinnest):.1f} mm to {max(thinnest):.1f} mm around the mold"}
     text = run("--mold", str(path), "--polymer", "petg", "--gauge-mm", "6", "--opening-mm", "300", "--drop-mm", "120")
-    assert made["thinnest"] in " ".join(text.output.split())
+    words = " ".join(text.output.split())
+    assert f"Sectors thinnest {min(thinnest):.1f} mm in sector" in words
+    # The limb is wider along x: each sector is named by where it lies, and the wider ones come out thinner.
+    names = [one["sector"] for one in found["sectors"]]
+    assert sorted(name[3:-1] for name in names) == sorted(["+x", "+x +y", "+y", "-x +y", "-x", "-x -y", "-y", "+x -y"])
+    by_name = {one["sector"][3:-1]: one["thinnest"]["wall_mm"] for one in found["sectors"]}
+    assert by_name["+x"] == pytest.approx(by_name["-x"], rel=0.01)
+    assert by_name["+y"] == pytest.approx(by_name["-y"], rel=0.01)
+    assert by_name["+x"] != pytest.approx(by_name["+y"], rel=0.02)
+    for name, one in zip(names, found["sectors"], strict=True):
+        low, high = one["thinnest"]["interval_mm"]
+        thin = f"thinnest {one['thinnest']['wall_mm']:.1f} mm (90 of 100: {low:.1f} mm to {high:.1f} mm)"
+        assert f"Sector {name} {thin}" in words
+    assert "as if the whole mold were round with that sector's radius" in words
 
 
 @pytest.mark.parametrize(

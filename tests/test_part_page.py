@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,8 @@ import pytest
 
 from dashboard.equipment import equipment_of
 from dashboard.making import Making, OnTheMold, making
+from dashboard.making_words import sector_names, wall_rows
+from dashboard.mold_file import read_mold
 from dashboard.mold_upload import LARGEST_BYTES, safe_name
 from dashboard.part_line import legs
 from dashboard.pattern_drawing import pattern_file
@@ -21,7 +24,7 @@ from dashboard.web.app import make_app
 from dashboard.web.frame import query_of_search
 from dashboard.web.part_answer import part_answer
 from dashboard.web.part_controls import part_form_from
-from dashboard.web.part_figure import blank_figure, profile_figure
+from dashboard.web.part_figure import blank_figure, profile_figure, sector_figure
 from dashboard.web.part_form import FIRST, PartForm, form_of_query, mold_of, query_of, question_of, rows_from
 from dashboard.web.part_kit import KIT_KEPT, KIT_TYPED, kit_values
 from dashboard.web.part_section import keeping
@@ -32,7 +35,7 @@ from dashboard.web.planner import Planner
 from dashboard.web.roles import LEAD, TECHNICIAN
 from dashboard.web.services import Services
 from dashboard.work_card import card_file
-from mold_meshes import limb
+from mold_meshes import limb, write_obj, write_ply, write_stl
 from page_rig import Visitor, accounts_in, plain_services, shell_call
 from page_rig import made as account
 from thermal.fields import InputError
@@ -315,6 +318,92 @@ def test_an_open_mesh_is_measured_and_its_hole_said(visitor: Visitor) -> None:
     assert len(found["rows"]) > 5
 
 
+def as_file(kind: str, places: Any, faces: Any, folder: Path) -> bytes:
+    """A mesh as a file of this kind."""
+    write = {".stl": write_stl, ".obj": write_obj, ".ply": write_ply}[kind]
+    return write(folder / f"limb{kind}", np.asarray(places, float), faces).read_bytes()
+
+
+@pytest.mark.parametrize("kind", [".stl", ".obj", ".ply"])
+def test_a_mesh_of_each_kind_fills_the_table_and_gives_sectors(
+    visitor: Visitor, services: Services, tmp_path: Path, kind: str
+) -> None:
+    """The girths that come back are those of the shape it was made as: circles of 40 to 60 mm radius (mold_meshes)."""
+    places, faces = limb(around=32, along=30)
+    found = sent(visitor, as_file(kind, places, faces, tmp_path), f"limb{kind.upper()}").get_json()
+    assert "wrong" not in found, found
+    level, girth = (float(cell) for cell in found["rows"][-1])
+    assert level == pytest.approx(250.0, abs=0.5)
+    assert girth == pytest.approx(2.0 * np.pi * 60.0, rel=5e-3)  # a polygon of 32 sides is 0.2 % under its circle
+    assert found["name"] == "limb"
+    inches = sent(visitor, as_file(kind, places / 25.4, faces, tmp_path), f"limb{kind}", unit="in").get_json()
+    assert float(inches["rows"][-1][1]) == pytest.approx(girth, rel=1e-3)
+
+
+@pytest.mark.parametrize("kind", [".stl", ".obj", ".ply"])
+def test_a_bad_mesh_of_each_kind_is_refused_or_its_faults_are_said(visitor: Visitor, tmp_path: Path, kind: str) -> None:
+    places, faces = limb(around=24, along=16)
+    name = f"scan{kind}"
+    whole = as_file(kind, places, faces, tmp_path)
+    inches = sent(visitor, as_file(kind, places / 25.4, faces, tmp_path), name, unit="mm").get_json()["wrong"]
+    assert "9.843 in (250\u00a0mm)" in inches or "9.843\u00a0in (250\u00a0mm)" in inches, inches
+    assert "meant? Say that unit" in inches
+    unclear = sent(visitor, as_file(kind, places / 25.4, faces, tmp_path), name).get_json()["wrong"]
+    assert "may be" in unclear
+    assert "say which with the unit" in unclear
+    torn = np.delete(np.asarray(faces), np.s_[len(faces) // 2 : len(faces) // 2 + 6], axis=0)
+    opened = sent(visitor, as_file(kind, places, torn, tmp_path), name, unit="mm").get_json()
+    assert any("hole" in one for one in opened["notes"]), opened
+    for content in (b"", b"\0" * 300, bytes(range(256)) * 4, whole[: len(whole) // 3], b"<html>no mesh</html>"):
+        answer = sent(visitor, content, name)
+        assert answer.status_code == 200
+        said = answer.get_json()
+        # A text that was cut off may still be a mesh: then what is missing is said.
+        assert name in said.get("wrong", "").lower() or any("hole" in one for one in said.get("notes", [])), said
+    other = {".stl": ".ply", ".ply": ".stl", ".obj": ".ply"}[kind]
+    assert "wrong" in sent(visitor, whole, f"scan{other}").get_json()
+
+
+def test_a_mesh_of_two_million_triangles_is_refused_at_once(visitor: Visitor) -> None:
+    """As binary STL it has 100 MB; a page takes 25, which are read in time (the command takes it whole)."""
+    assert LARGEST_BYTES < 84 + 50 * 2_000_000
+    content = bytes(LARGEST_BYTES + 1)
+    started = time.monotonic()
+    assert sent(visitor, content, "scan.stl").status_code == 413
+    assert time.monotonic() - started < 2.0
+    places, faces = limb(around=500, along=499)  # half a million triangles, nearly 25 MB
+    whole = stl(places, faces)
+    assert 24_000_000 < len(whole) <= LARGEST_BYTES
+    found = sent(visitor, whole, "scan.stl", unit="mm").get_json()
+    assert "wrong" not in found, found
+    assert time.monotonic() - started < 30.0
+
+
+def test_sectors_are_drawn_with_their_numbers(services: Services, tmp_path: Path) -> None:
+    """The mold unrolled: the cells say what the walls of the sectors say, in the picture and in words."""
+    places, faces = limb(around=32, along=30, squash=0.8)
+    mold = read_mold(write_stl(tmp_path / "limb.stl", places, faces), "mm")
+    equipment = Equipment(openings_m=((0.3,),))
+    part = making(mold, choose(services.shop.polymer("petg"), mold.mold, equipment, None, 0.008), OnTheMold(22.0), None,
+                  None)  # fmt: skip
+    (cells,) = sector_figure(part, METRIC)["data"]
+    assert len(part.sectors) == len(cells["x"]) == 8
+    assert cells["y"][0] == "tip"
+    for column, wall in enumerate(part.sectors):
+        last = wall.places[-1].wall_m * 1e3
+        assert cells["z"][-1][column] == pytest.approx(last, abs=1e-3)
+        assert cells["text"][-1][column] == f"{last:.1f}"
+    words = said_in(part_answer(part, METRIC, "", "", [])).replace("\u00a0", " ")
+    assert "as if the whole mold were round with that sector's radius" in words
+    for name, wall in zip(sector_names(part), part.sectors, strict=True):
+        assert f"Sector {name} thinnest {wall.thinnest.wall_m * 1e3:.1f} mm" in words
+    assert made_without_sectors(part) == "not told: one lies beyond the frame, or is empty in the mesh"
+
+
+def made_without_sectors(part: Making) -> str:
+    return dict(wall_rows(replace(part, sectors=()), METRIC))["Sectors"]
+
+
 @pytest.mark.parametrize(
     ("content", "name", "how", "words"),
     [
@@ -398,7 +487,7 @@ def test_the_wall_is_drawn_with_its_numbers(made: Making) -> None:
     assert line["customdata"][: len(wall.wall_m)] == pytest.approx(wall.wall_m * 1e3, abs=1e-4)
     words = [one["text"] for one in figure["layout"]["annotations"]]
     low, high = wall.thinnest.interval_m
-    assert f"<b>thinnest {wall.thinnest.wall_m * 1e3:.1f}  ({low * 1e3:.1f} to {high * 1e3:.1f})</b>" in words
+    assert f"<b>thinnest {wall.thinnest.wall_m * 1e3:.1f}<br>({low * 1e3:.1f} to {high * 1e3:.1f})</b>" in words
     assert len(words) >= 6
     inches = [one["text"] for one in profile_figure(made, US)["layout"]["annotations"]]
     assert any(one.startswith(f"<b>thinnest {wall.thinnest.wall_m / 25.4e-3:.3f}") for one in inches)

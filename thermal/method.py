@@ -206,24 +206,24 @@ def _with_opening(
 ) -> tuple[Bubble | None, Note | None]:
     """The bubble of one frame, or why not."""
     sides = (opening_m[0], opening_m[-1])
-    name = length(min(sides))
     across = mold.widest[1] / np.pi
     if min(sides) <= across:
-        return None, Note("Frame of {0}: the mold is {1} across at its widest part", (name, length(across)))
+        return None, _frame_note(opening_m, "the mold is {0} across at its widest part", across)
     blank = (sides[0] + 2.0 * equipment.border_m, sides[1] + 2.0 * equipment.border_m)
     if not fits(*blank, equipment.oven_m):
-        return None, Note("Frame of {0}: its blank of {1} by {2} does not go into the oven",
-                          (name, length(blank[0]), length(blank[1])))  # fmt: skip
+        return None, _frame_note(opening_m, "its blank of {0} by {1} does not go into the oven", blank[0], blank[1])
     most = VALID_RATIO * equivalent_radius_m(opening_m)
     drop = drop_m if drop_m is not None else min(DROP_OF_LENGTH * mold.length_m, most)
     if drop > most + _ROUND:
-        return None, Note("Frame of {0}: a drop of {1} is more than {2}, beyond which the sheet hangs as a sack",
-                          (name, length(drop), length(most)))  # fmt: skip
+        return None, _frame_note(
+            opening_m, "a drop of {0} is more than {1}, beyond which the sheet hangs as a sack", drop, most
+        )
     room = LARGEST_DROP * drop
     if equipment.rack_m is not None and room > equipment.rack_m:
         if drop_m is not None:
-            return None, Note("Frame of {0}: a drop of {1} wants {2} of room, the rack leaves {3}",
-                              (name, length(drop), length(room), length(equipment.rack_m)))  # fmt: skip
+            return None, _frame_note(
+                opening_m, "a drop of {0} wants {1} of room, the rack leaves {2}", drop, room, equipment.rack_m
+            )
         drop = equipment.rack_m / LARGEST_DROP
         room = equipment.rack_m
     trial = wall(Pull(mold, opening_m, drop, 1.0))
@@ -232,10 +232,15 @@ def _with_opening(
         assert wanted_m is not None
         enough = [g for g in sorted(equipment.gauges_m) if g * share >= wanted_m - _ROUND]
         if not enough:
-            return None, Note("Frame of {0}: sheet of {1} would be needed, more than there is",
-                              (name, length(wanted_m / share)))  # fmt: skip
+            return None, _frame_note(opening_m, "sheet of {0} would be needed, more than there is", wanted_m / share)
         gauge_m = enough[0]
     elif wanted_m is not None and gauge_m * share < wanted_m - _ROUND:
-        return None, Note("Frame of {0}: sheet of {1} may be as thin as {2} somewhere",
-                          (name, length(gauge_m), length(gauge_m * share)))  # fmt: skip
+        return None, _frame_note(opening_m, "sheet of {0} may be as thin as {1} somewhere", gauge_m, gauge_m * share)
     return Bubble(opening_m, blank, gauge_m, drop, room, trial.of_gauge(gauge_m)), None
+
+
+def _frame_note(opening_m: tuple[float, ...], words: str, *values_m: float) -> Note:
+    """'Frame of 300 mm by 400 mm: ...': what stands against one frame; `words` with {0}, {1} ... for the values, m."""
+    sides = " by ".join(f"{{{i}}}" for i in range(len(opening_m)))
+    after = words.format(*(f"{{{i + len(opening_m)}}}" for i in range(len(values_m))))
+    return Note(f"Frame of {sides}: {after}", tuple(map(length, (*opening_m, *values_m))))

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from dashboard.making import Making, gauge_of
-from dashboard.making_words import against, cautions, headline, line_rows, warnings
+from dashboard.making_words import against, cautions, headline, line_rows, sector_names, warnings
 from dashboard.units import Units
 from logger.mesh_shape import Shape
 from thermal.method import Bubble, Drape
@@ -29,7 +29,7 @@ def choose_json(made: Making, units: Units, notes: list[str]) -> dict[str, Any]:
         "mold": _mold(made),
         "bubble": None if choice.bubble is None else _bubble(choice.bubble),
         "drape": None if choice.drape is None else _drape(choice.drape),
-        "sectors": [_wall(one) for one in made.sectors],
+        "sectors": _sectors(made),
         "against": against(made, units),
         "cooling": None if made.cooling is None else _cooling(made.cooling),
         "heat": _heat(made),
@@ -38,6 +38,17 @@ def choose_json(made: Making, units: Units, notes: list[str]) -> dict[str, Any]:
         "cautions": cautions(),
         "notes": [*made.mold.notes, *notes],
     }
+
+
+def _sectors(made: Making) -> list[dict[str, Any]]:
+    """The wall of each sector of a mesh, and where the sector lies in the mesh's own axes."""
+    if not made.sectors or made.mold.shape is None:
+        return []
+    shape, names = made.mold.shape, sector_names(made)
+    return [
+        {"sector": name, "towards": [round(part, 6) for part in towards], **_wall(one)}
+        for name, towards, one in zip(names, shape.towards, made.sectors, strict=True)
+    ]
 
 
 def _mm(value_m: float | None) -> float | None:

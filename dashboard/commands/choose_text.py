@@ -9,7 +9,17 @@ import click
 
 from dashboard.commands.plan_text import WIDEST, listed, paragraph, table
 from dashboard.making import Making
-from dashboard.making_words import against, cautions, headline, line_rows, take_rows, wall_rows, warnings
+from dashboard.making_words import (
+    SECTOR_SAID,
+    against,
+    cautions,
+    headline,
+    line_rows,
+    sector_rows,
+    take_rows,
+    wall_rows,
+    warnings,
+)
 from dashboard.units import Units
 
 
@@ -29,6 +39,7 @@ def choose_text(made: Making, units: Units, notes: list[str], width: int | None 
         paragraph(subject, across),
         table("Take", take_rows(made, units), across),
         table("Wall by level", wall_rows(made, units), across),
+        _sectors(made, units, across),
         table("Heat to demolding", line_rows(made, units), across),
         listed("Mind", warnings(made, units), across),
         listed("What stands against", against(made, units), across),
@@ -36,3 +47,9 @@ def choose_text(made: Making, units: Units, notes: list[str], width: int | None 
         listed("Taken for granted", [*made.mold.notes, *notes], across),
     ]
     return "\n\n".join(part for part in parts if part)
+
+
+def _sectors(made: Making, units: Units, across: int) -> str:
+    """The wall of a mesh by sector, and how it is meant."""
+    rows = sector_rows(made, units)
+    return f"{table('Wall by sector', rows, across)}\n{paragraph(f'{SECTOR_SAID}.', across)}" if rows else ""

@@ -7,11 +7,21 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.making import Making
-from dashboard.making_words import against, cautions, headline, line_rows, take_rows, wall_rows, warnings
+from dashboard.making_words import (
+    SECTOR_SAID,
+    against,
+    cautions,
+    headline,
+    line_rows,
+    sector_rows,
+    take_rows,
+    wall_rows,
+    warnings,
+)
 from dashboard.part_line import Leg, legs
 from dashboard.units import Units
 from dashboard.web.component import attributes
-from dashboard.web.part_figure import blank_figure, profile_figure
+from dashboard.web.part_figure import blank_figure, profile_figure, sector_figure
 from dashboard.web.plan_answer import bullets, rows_table, section
 from dashboard.web.words import sentence, unbroken
 
@@ -43,6 +53,7 @@ def part_answer(made: Making, units: Units, query: str, heat_query: str, notes: 
             **attributes(aria_label="What to take"),
         ),
         _picture("The wall on the mold", "part-profile", profile_figure(made, units), _wall(made, units)),
+        *_sectors(made, units),
         _picture("The blank", "part-blank", blank_figure(made, units), _blank(made, query)),
         section(
             "From the oven to demolding",
@@ -90,6 +101,19 @@ def _wall(made: Making, units: Units) -> list[Any]:
     ]
 
 
+def _sectors(made: Making, units: Units) -> list[Any]:
+    """A mesh's wall by sector; nothing for girths."""
+    if not made.sectors:
+        return []
+    hint = f"Wall in {'mm' if units.system == 'metric' else 'in'}; the mold unrolled, tip above. {SECTOR_SAID}."
+    rows = html.Details([html.Summary("The sectors in words"), rows_table(sector_rows(made, units))])
+    return [
+        _picture(
+            "The wall by sector", "part-sectors", sector_figure(made, units), [html.P(hint, className="hint"), rows]
+        )
+    ]
+
+
 def _blank(made: Making, query: str) -> list[Any]:
     if made.choice.method != "drape":
         return [html.P("Cut it square, to the outer line; the clamp holds its border.", className="hint")]
@@ -97,7 +121,10 @@ def _blank(made: Making, query: str) -> list[Any]:
         html.A(f"Pattern as {kind.upper()}", href=f"{PATTERN_PATH}.{kind}?{query}", target="_blank", className="button")
         for kind in ("pdf", "svg")
     ]
-    hint = "Full size, for tracing. Measure its bar of 100 mm on the paper: a printer may have scaled the page."
+    hint = (
+        "The dotted lines are the seam. The files are full size, for tracing. Measure their bar of 100 mm on paper: a "
+        "printer may have scaled the page."
+    )
     return [html.Div(files, className="row"), html.P(hint, className="hint")]
 
 

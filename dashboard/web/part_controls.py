@@ -100,7 +100,7 @@ def _mold(form: PartForm, units: Units) -> html.Div:
 def _file(units: Units) -> html.Div:
     """The file's control, which a script puts in, and what a mesh may need besides."""
     said = "Girths as .toml or .csv, or a scanner's mesh as .stl, .obj or .ply. The table above is filled in from it."
-    found = {"": "found from the size", **{one: one for one in METRES}}
+    found = {"": "found", **{one: one for one in METRES}}
     axes = {"": "found", "x": "x", "y": "y", "z": "z"}
     ends = {"": "found", "flip": "the other end"}
     choices = [

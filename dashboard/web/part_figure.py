@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from dashboard.making import Making
+from dashboard.making_words import sector_names
 from dashboard.pattern_drawing import outline_mm
 from dashboard.units import Units
 from dashboard.web.plan_figure import LEVEL, MARK, axis_of, layout_of
@@ -24,7 +25,9 @@ _BODY = "rgba(125,134,139,0.16)"
 _APART = 0.075
 #: The colours span at least this share of the thickest wall: an even wall is of one colour.
 _SPAN = 0.15
-_MOST_WIDTHS = 9
+_MOST_WIDTHS = 6
+#: Levels of the unrolled mold, about.
+_MOST_ROWS = 12
 
 
 def _scaled(units: Units) -> float:
@@ -94,7 +97,12 @@ def _wall_numbers(wall: Wall, length_m: float, units: Units) -> list[dict[str, A
     """The wall at the mold's levels; where they are close, some are left out, never the thinnest."""
     shown = [wall.thinnest]
     for place in sorted(wall.places, key=lambda one: one.level_m):
-        if all(abs(place.level_m - other.level_m) > _APART * length_m for other in shown):
+        # The thinnest has two lines, the tip's number stands above all others.
+        free = all(
+            abs(place.level_m - other.level_m) > (2.0 if other is wall.thinnest else 1.0) * _APART * length_m
+            for other in shown
+        )
+        if free or (place.level_m == 0.0 < wall.thinnest.level_m):
             shown.append(place)
     return [_number_at(place, wall, units) for place in sorted(shown, key=lambda one: one.level_m)]
 
@@ -103,13 +111,42 @@ def _number_at(place: Place, wall: Wall, units: Units) -> dict[str, Any]:
     per = _scaled(units)
     thinnest = place is wall.thinnest
     low, high = (wall_number(value, units) for value in place.interval_m)
-    words = f"{wall_number(place.wall_m, units)}  ({low} to {high})"
+    # In inches short, or a phone's screen cuts it off.
+    short = f"({low.removeprefix('0')}–{high.removeprefix('0')})"
+    number, between = wall_number(place.wall_m, units), f"({low} to {high})" if units.system == "metric" else short
     radius = float(np.interp(place.level_m, wall.level_m, wall.radius_m))
     # The tip's number stands above it, the others beside.
     tip = place.level_m == 0.0
     side = {"xanchor": "center", "yanchor": "bottom", "yshift": 7} if tip else {"xanchor": "left", "xshift": 12}
-    text = f"<b>thinnest {words}</b>" if thinnest else words
+    text = f"<b>thinnest {number}<br>{between}</b>" if thinnest else f"{number}  {between}"
+    side |= {"align": "left"}
     return _words(text, 0.0 if tip else radius * per, place.level_m * per, **side)
+
+
+def sector_figure(made: Making, units: Units) -> Figure:
+    """A mesh's mold unrolled: a column a sector, a row a level, the wall in each cell in numbers and colour."""
+    places = [one.places for one in made.sectors]
+    count = len(places[0])
+    step = -(-count // _MOST_ROWS)
+    rows = [*range(0, count - 1, step), count - 1]
+    per = _scaled(units)
+    names = [name.replace(" (", "<br>(") for name in sector_names(made)]
+    levels = [units.length(places[0][row].level_m) if places[0][row].level_m else "tip" for row in rows]
+    walls = [[round(float(column[row].wall_m) * per, 4) for column in places] for row in rows]
+    most = max(map(max, walls))
+    cells = {
+        "type": "heatmap", "z": walls, "x": names, "y": levels, "colorscale": _THIN_TO_THICK, "opacity": 0.5,
+        "zmin": min(min(map(min, walls)), (1.0 - _SPAN) * most), "zmax": most, "showscale": False, "xgap": 2, "ygap": 2,
+        "text": [[wall_number(column[row].wall_m, units) for column in places] for row in rows],
+        "texttemplate": "%{text}", "textfont": {"size": 16}, "hoverinfo": "skip",
+    }  # fmt: skip
+    layout = layout_of(
+        xaxis={"type": "category", "side": "top", "fixedrange": True, "tickfont": {"size": 13}, "showgrid": False},
+        yaxis={"type": "category", "autorange": "reversed", "fixedrange": True, "automargin": True, "showgrid": False},
+        hovermode=False,
+    )
+    layout["margin"] = {"l": 12, "r": 8, "t": 46, "b": 8}
+    return {"data": [cells], "layout": layout}
 
 
 # ---------------------------------------------------------------- the blank
@@ -147,7 +184,12 @@ def _line(x: list[float], y: list[float], dash: str, colour: str = LEVEL) -> dic
 
 
 def _words(text: str, x: float, y: float, **more: Any) -> dict[str, Any]:
-    return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": 14}, **more}
+    return {"text": text, "x": x, "y": y, "showarrow": False, "font": {"size": 16}, **more}
+
+
+def _size(value_m: float, units: Units) -> str:
+    """A size in the unit shown alone, for a picture."""
+    return f"{value_m * 1e3:.0f} mm" if units.system == "metric" else f"{value_m / 25.4e-3:.2f} in"
 
 
 def _pattern(blank: Blank, units: Units) -> Figure:
@@ -160,11 +202,14 @@ def _pattern(blank: Blank, units: Units) -> Figure:
     step = -(-(len(along) - 2) // _MOST_WIDTHS)
     levels = range(1, len(along) - 1, step)
     more += [_line([-half[i], half[i]], [along[i]] * 2, "solid") for i in levels]
-    texts = [_words(units.length(blank.width_m[i]), 0.0, along[i], yanchor="bottom") for i in levels]
-    edge = f"{units.length(blank.length_m)} long, {units.length(blank.breadth_m)} wide; dots: seam"
+    texts = [
+        _words(_size(blank.width_m[i], units), 0.0, along[i], yanchor="bottom", xanchor="left", xshift=6)
+        for i in levels
+    ]
+    edge = f"{_size(blank.length_m, units)} long, {_size(blank.breadth_m, units)} wide"
     texts += [
         _words("proximal", 0.0, along[-1], yanchor="bottom"),
-        _words(f"distal. {edge}", 0.0, 0.0, yanchor="top"),
+        _words(f"distal<br>{edge}", 0.0, 0.0, yanchor="top"),
     ]
     return _sheet(x, y, texts, more)
 

@@ -11,9 +11,9 @@ from types import TracebackType
 from waitress import wasyncore
 from waitress.server import create_server
 
-from dashboard.mold_upload import LARGEST_BYTES as LARGEST_MOLD
 from dashboard.web.access import Access
 from dashboard.web.app import make_app
+from dashboard.web.bodies import channel_of
 from dashboard.web.services import Services
 from thermal.fields import InputError
 
@@ -37,10 +37,10 @@ class PageServer:
             sockets=[_listening(self.access)],
             threads=_THREADS,
             connection_limit=_CONNECTIONS,
-            max_request_body_size=LARGEST_MOLD,
             ident="",
             clear_untrusted_proxy_headers=not self.access.behind_proxy,
         )
+        self._server.channel_class = channel_of(app.server)  # which limits how large requests may be
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self.run, name="pages", daemon=True)
 
