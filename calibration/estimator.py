@@ -209,7 +209,8 @@ class Estimator:
             yield from self._heat(trust.seen, now_s, posterior.prior(len(self.names)))
             rounds, enough = _ROUNDS_ANEW, _FAR_ANEW
         elif self._is_old(heated, now_s) or heated.events != trust.seen.events or (heated.briefly and not walking):
-            weighed = self._weighed(trust.seen)
+            # After a long silence of whoever asks, some members are not followed as far as what was measured since.
+            weighed = self._weighed(trust.seen.until(served_s(heated.at_s)))
             yield from self._heat(trust.seen, now_s, weighed.update.proposal(heated.proposal), walking)
         weighed = self._weighed(trust.seen)
         for _ in range(rounds):

@@ -80,10 +80,17 @@ def silenced(told: Told, reason: str) -> Told:
     )
 
 
-def _first_comes(now_s: float) -> Told:
-    """While the first estimate is being made."""
+def _first_comes(now_s: float, from_the_door: bool) -> Told:
+    """While the first estimate is being made.
+
+    Args:
+        from_the_door: it was asked for as the sheet had just gone in.
+    """
+    reason = "The first estimate is being made"
     if now_s < _SURELY_HEATING_S:
-        return Told(now_s, State.HEATING, 0.0, None, None, Note("The first estimate is being made"))
+        return Told(now_s, State.HEATING, 0.0, None, None, Note(reason))
+    if from_the_door:
+        return untold(now_s, f"{reason}: this computer is slow or busy")
     return untold(now_s, "The estimate is being made anew from all that was measured since the sheet went in")
 
 
@@ -118,6 +125,7 @@ class Follower:
         self._estimator = self._new_estimator()
         self._cue: Cue | None = None
         self._failed_s: float | None = None
+        self._asked_s: float | None = None  # first
         self._pulled: Pulled | None = None
 
     def at(self, seen: Observed, now_s: float) -> Told:
@@ -149,7 +157,8 @@ class Follower:
         self._pulled = None  # a pull that was marked by mistake may have been taken back
         estimate = self._estimator.at(known, now_s)
         if estimate is None:
-            return _first_comes(now_s)
+            self._asked_s = now_s if self._asked_s is None else self._asked_s
+            return _first_comes(now_s, self._asked_s < _SURELY_HEATING_S)
         cue = self._cue = follow(self._cue, estimate, self._rules)
         return Told(now_s, cue.state, cue.since_s, cue.countdown_s, cue.countdown_to, cue.reason, estimate, cue)
 

@@ -131,13 +131,13 @@ class LiveBench:
         """
         return self.mark(FORM, by, note=note, form=form)
 
-    def undo(self, by: str) -> Mark:
-        """Take back the last mark; its note says which, or that there was none.
+    def undo(self, by: str, undoes: str | None = None) -> Mark:
+        """Take back the last mark, or the one of an id; the note of the last one says which, or that there was none.
 
         Raises:
             InputError: the recorder does not take it.
         """
-        return self._ask(lambda: self._recording.ask(undo(self._utc_ms(), by)))
+        return self._ask(lambda: self._recording.ask(undo(self._utc_ms(), by, undoes)))
 
     def over(self) -> None:
         """Close the heat that was pulled: its outcome is to be entered.

@@ -14,6 +14,8 @@ from thermal.window import Limits
 from virtual_heats import LINE_MM, Truth, readings, virtual_heats
 
 OPENING_M = (0.3,)
+#: What `virtual_heats.readings` knows; another name would be no reading at all.
+SEEN_BY = {"air", "face", "faces", "drop", "lines", "clear"}
 
 
 @lru_cache(maxsize=4)
@@ -25,6 +27,7 @@ def truth(opening: bool = False, gauge_mm: float = 4.0) -> Truth:
 
 def seen(*sensors: str, opening: bool = False) -> Observed:
     """What these sensors gave of the heat."""
+    assert set(sensors) <= SEEN_BY, sensors
     return readings(truth(opening), 0, frozenset(sensors), 5)
 
 

@@ -192,6 +192,6 @@ class StillBench:
     def say(self, form: Any, by: str, note: str) -> Mark:
         return self.mark("form", by, 0.0, note, form)
 
-    def undo(self, by: str) -> Mark:
-        self.asked.append(("undo", by))
+    def undo(self, by: str, undoes: str | None = None) -> Mark:
+        self.asked.append(("undo", by, undoes))
         return Mark(new_id(), self.bench.id, "r", 0.0, 0, "undo", by, "takes back clear_through", undoes="x")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from dashboard.follower import Followed, Follower
 from dashboard.workers import Workers, how_many
 from live_rig import estimator, nominal, seen
 
-SENSORS = ("air_upper_c", "air_lower_c", "face_upper_c")
+SENSORS = ("air", "face")
 
 
 def done(one: Estimator) -> Future[Estimator]:
@@ -119,7 +120,10 @@ def test_before_the_first_estimate_a_sheet_that_has_just_gone_in_is_heating() ->
     case, of = nominal()
     follower = Follower(Followed(case, of), settle=ByHand())
     all_of_it = seen(*SENSORS)
-    early, late = follower.at(all_of_it, 5.0), follower.at(all_of_it, 200.0)
+    early, slow = follower.at(all_of_it, 5.0), follower.at(all_of_it, 25.0)
+    assert "slow or busy" in slow.reason.text, "nothing is made anew"
+    late = Follower(Followed(case, of), settle=ByHand()).at(all_of_it, 200.0)
+    assert "anew" in late.reason.text
     assert (early.state, early.countdown_s, early.estimate) == (State.HEATING, None, None)
     assert late.state is State.UNKNOWN, "come into in the middle: nothing is known yet"
 
@@ -135,3 +139,16 @@ def test_a_process_of_its_own_gives_the_same_and_may_die() -> None:
                 workers.do(os._exit, 3).result()
         assert workers.do(os.getpid).result() == os.getpid(), "after two deaths it is done here"
     np.testing.assert_equal([how_many(1), how_many(16) <= 4], [1, True])
+
+
+def test_whoever_did_not_ask_for_minutes_late_in_a_heat_is_answered_all_the_same() -> None:
+    """A computer that slept: members that were spoilt are not followed as far as what was measured meanwhile."""
+    all_of_it, (case, of) = seen("air", "face"), nominal()
+    soon_spoilt = replace(of, face_max_c=of.core_min_c)
+    before_s, now_s = 600.0, 900.0
+    one = Estimator(case, soon_spoilt, members=64)
+    one.at(all_of_it.until(before_s), before_s)
+    assert not one.serves(now_s)
+    told = one.at(all_of_it.until(now_s), now_s)
+    anew = Estimator(case, soon_spoilt, members=64).at(all_of_it.until(now_s), now_s)
+    assert abs(told.core_c.middle - anew.core_c.middle) < 0.1 * (anew.core_c.high - anew.core_c.low)

@@ -142,7 +142,7 @@ def test_a_whole_heat_from_plan_to_outcome_by_clicks(browser: Browser, tmp_path:
         # On a computer that has other work a look may come late.
         expect(page.locator("#oven-marked li").first).to_contain_text(f"clear through, {BY}", timeout=HEAT_MS)
         expect(page.get_by_role("button", name="just now")).to_have_attribute("aria-pressed", "true")
-        page.get_by_role("button", name="Take back the last").click()
+        page.get_by_role("button", name="Take back: clear through").click()
         expect(page.locator("#oven-marked")).not_to_contain_text("clear through", timeout=HEAT_MS)
 
         pull = re.compile("pull-now|last-chance|too-late")

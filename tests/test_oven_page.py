@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,9 @@ from dashboard.web.oven_parts import BUTTONS
 from dashboard.web.roles import LEAD, QUALITY, TECHNICIAN
 from dashboard.web.services import Services
 from logger.clock import ManualClock
+from logger.heat_book import HeatBook, OpenHeat
 from logger.marks import NAMES
-from logger.records import CHECKS, HeatForm
+from logger.records import CHECKS, HeatForm, HeatRecord
 from oven_rig import HDPE, StillLive, walk
 from page_rig import Visitor, accounts_in, made, shell_call
 from thermal.fields import InputError
@@ -129,9 +131,23 @@ def test_nobody_is_said_to_be_nobody(oven: Oven) -> None:
     assert oven.asked[0][1] == "nobody (initials typed, not signed in)"
 
 
-def test_the_last_mark_is_taken_back(oven: Oven) -> None:
-    assert oven.told(what="undo", initials="AB") == {"said": "Taken back: clear through."}
-    assert oven.asked == [("undo", "AB (initials typed, not signed in)")]
+def test_the_mark_that_the_button_names_is_taken_back(heating: Aged) -> None:
+    """A door seen in the air after it is not; nor is one that another page made the last meanwhile."""
+    start = heating.look.marks[0]
+    clear = replace(start, id="c" * 32, name="clear_through", at_s=90.0)
+    door = replace(start, id="d" * 32, name="door_open", at_s=95.0, by="", source="door")
+    marked = Oven(Aged(replace(heating.look, marks=(start, clear, door)), 0.0))
+    assert marked.visitor.get("/oven/live?bench=practice").get_json()["last"] == [clear.id, "clear through"]
+    assert marked.told(what="undo", mark=clear.id, initials="AB") == {"said": "Taken back: clear through."}
+    assert "another mark is the last one" in marked.told(what="undo", mark=start.id)["wrong"].lower()
+    assert marked.asked == [("undo", "AB (initials typed, not signed in)", clear.id)]
+
+
+def test_nothing_is_taken_back_where_nothing_was_marked() -> None:
+    before = Oven(Aged(walk(start_s=1e9).to(20.0)[-1].look, 0.0))
+    assert before.visitor.get("/oven/live?bench=practice").get_json()["last"] == []
+    assert "wrong" in before.told(what="undo", mark="")
+    assert before.asked == []
 
 
 def test_a_form_is_kept_with_its_checks_and_wishes(oven: Oven) -> None:
@@ -154,6 +170,28 @@ def test_a_heat_starts_from_its_form(heating: Aged) -> None:
     name, by, ago_s, note, form = oven.asked[0]
     assert (name, by, ago_s, note) == ("start", "AB (initials typed, not signed in)", 0.0, "")
     assert form["job_number"] == "4711"
+
+
+def test_an_entry_that_was_emptied_is_not_what_was_known_before(oven: Oven) -> None:
+    """The bench knew of an opening and a label: where the form has none, none is kept."""
+    oven.told(what="form", form=HDPE | {"opening_mm": "", "start_c": ""})
+    form = oven.asked[0][-1]
+    assert {form[name] for name in ("opening_mm", "start_c", "sheet_label", "colour")} == {None}
+    known = HeatForm(opening_mm=(300.0,), other_sheets=1)
+    record = HeatRecord(0, "a" * 32, "practice", "r", 0.0, 0, form=known)
+    book = HeatBook("practice", "r", lambda _: 0, heat=OpenHeat(record))
+    book.said(form)
+    assert book.heat is not None
+    assert (book.heat.record.form.opening_mm, book.heat.record.form.other_sheets) == (None, 1)
+
+
+def test_while_a_heat_goes_on_its_own_form_is_shown(heating: Aged) -> None:
+    """A page that is loaded anew must not have the next sheet's form: kept, that would become this heat's."""
+    assert heating.look.heat is not None
+    of_heat = replace(heating.look.heat, form=replace(heating.look.heat.form, job_number="4711"))
+    going_on = Oven(Aged(replace(heating.look, heat=of_heat), 0.0))
+    going_on.visitor.get("/oven")
+    assert '"4711"' in going_on.visitor.call(shell_call("/oven")).get_data(as_text=True)
 
 
 def test_a_second_heat_is_not_started_over_an_open_one(oven: Oven) -> None:

@@ -193,6 +193,14 @@ def test_a_fast_clock_has_more_time() -> None:
     assert cue_words(Aged(look, OLD_FAST_S + 0.1, fast=True), METRIC).key == NOT_LIVE
 
 
+def test_a_drop_that_nothing_reads_is_no_fault_without_an_opening(heating: Aged) -> None:
+    assert heating.look.followed is not None
+    look = replace(heating.look, troubles=(("drop_mm", "out of range"),))
+    assert loud(Aged(look, 0.0), METRIC) == ["Drop: out of range"]
+    flat = replace(look.followed, case=replace(look.followed.case, opening_m=None))
+    assert loud(Aged(replace(look, followed=flat), 0.0), METRIC) == []
+
+
 def test_troubles_are_loud(heating: Aged) -> None:
     look = replace(heating.look, troubles=(("face_upper_c", "open circuit"),), links=("board: lost, cable?",),
                    unsaved="disk full")  # fmt: skip

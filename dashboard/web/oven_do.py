@@ -13,12 +13,13 @@ from dashboard.live_service import Live
 from dashboard.practice_start import make_ready
 from dashboard.recording import of_oven, polymer_version
 from dashboard.units import Units
-from dashboard.web.oven_form import form_and_wishes
+from dashboard.web.oven_form import as_it_stands, form_and_wishes
+from dashboard.web.oven_words import last_of
 from dashboard.web.services import Services
 from dashboard.web.who import who
 from logger.heat_export import event_name
 from logger.marks import AGO_S, NAMES, START
-from logger.records import UNDO, HeatForm, Mark
+from logger.records import UNDO, HeatForm
 from thermal.fields import InputError, shown
 
 if TYPE_CHECKING:
@@ -61,10 +62,14 @@ def _mark(services: Services, live: Live, bench: LiveBench, asked: Said, by: str
 
 
 def _undo(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
-    made: Mark = bench.undo(by)
-    if made.undoes is None:
-        return "There was nothing to take back."
-    return f"Taken back: {made.note.removeprefix('takes back ').replace('_', ' ')}."
+    id = _text(asked, "mark")
+    last = last_of(live.look(bench.bench.id).look.marks)
+    if last is None or last.id != id:
+        raise InputError("another mark is the last one by now: look at the list, and press once more")
+    bench.undo(by, id)
+    out = bench.practice is not None and last.name == "pulled"
+    stays = " The practice oven puts no sheet back: it stays out." if out else ""
+    return f"Taken back: {event_name(last.name).replace('_', ' ')}.{stays}"
 
 
 def _start(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
@@ -74,15 +79,14 @@ def _start(services: Services, live: Live, bench: LiveBench, asked: Said, by: st
     wishes = wanted_note(drop_mm, clearance_mm)
     make_ready(bench, form, wishes, services.shop, services.today())
     ago_s = 0.0 if bench.practice is not None else _ago(asked)
-    bench.mark(START, by, ago_s, wishes, form.as_table())
+    bench.mark(START, by, ago_s, wishes, as_it_stands(form))
     return "The heat has begun."
 
 
 def _fill(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
     form, drop_mm, clearance_mm = _form(services, bench, asked, units)
-    table = form.as_table()
-    words = "; ".join(one for one in (wanted_note(drop_mm, clearance_mm), form_note(table)) if one)
-    bench.say(table, by, words[:400])
+    words = "; ".join(one for one in (wanted_note(drop_mm, clearance_mm), form_note(form.as_table())) if one)
+    bench.say(as_it_stands(form), by, words[:400])
     return f"The form is filled in. {NO_NAMES}"
 
 

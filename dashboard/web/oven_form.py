@@ -29,9 +29,10 @@ _LENGTHS = ("gauge_mm", "opening_mm", "other_side_mm", "drop_mm", "clearance_mm"
 _TEMPERATURES = ("set_c", "start_c")
 _TEXTS = ("polymer", "support", "colour", "sheet_label", "job_number", "initials", "notes")
 _NAMES: Mapping[str, str] = {
-    "polymer": "polymer", "support": "sheet is", "colour": "sheet", "gauge_mm": "gauge", "opening_mm": "opening across",
+    "polymer": "polymer", "support": "sheet is", "colour": "colour", "gauge_mm": "gauge",
+    "opening_mm": "opening across",
     "other_side_mm": "other side", "drop_mm": "drop wanted", "clearance_mm": "room below the frame",
-    "set_c": "set temperature", "start_c": "sheet goes in at", "sheet_label": "label", "job_number": "job number",
+    "set_c": "set temperature", "start_c": "sheet before heating", "sheet_label": "label", "job_number": "job number",
     "initials": "initials", "notes": "notes",
 }  # fmt: skip
 
@@ -83,13 +84,13 @@ def form_block(filled: Filled, shop: Shop, units: Units, oven: str) -> tuple[htm
     sheet = [
         _polymers(filled, shop),
         number("gauge_mm", "Gauge"),
-        _choice("colour", "Sheet", filled.texts["colour"], ("natural", "pigmented", "pattern")),
+        _choice("colour", "Colour", filled.texts["colour"], ("natural", "pigmented", "pattern")),
         _text("sheet_label", "Label (lot)", filled),
         _text("job_number", "Job number", filled),
     ]
     frame = [
         number("set_c", "Set temperature"),
-        number("start_c", "Sheet goes in at"),
+        number("start_c", "Sheet before heating"),
         _choice("support", "The sheet is in or on", filled.texts["support"], ("frame", "tray")),
         number("opening_mm", "Opening across"),
         number("other_side_mm", "Other side, if any"),
@@ -143,6 +144,12 @@ def form_and_wishes(sent: Any, oven: str, units: Units) -> tuple[HeatForm, float
         if value is not None and not DROP_MM.holds(value):
             raise InputError(f"{_NAMES[name]} {value:g} mm: expected {DROP_MM}")
     return HeatForm.from_table(table), metric["drop_mm"], metric["clearance_mm"]
+
+
+def as_it_stands(form: HeatForm) -> dict[str, Any]:
+    """The form's table with what was left empty as None: an entry that was emptied is not what was known before."""
+    shown_on_page = (*_TEXTS, "gauge_mm", "opening_mm", *_TEMPERATURES)
+    return {**dict.fromkeys(shown_on_page), **form.as_table()}
 
 
 def _line(sent: Mapping[str, Any], name: str) -> str:

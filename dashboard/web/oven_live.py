@@ -15,6 +15,7 @@ from dashboard.web.oven_words import (
     cue_words,
     is_live,
     judgement,
+    last_of,
     loud,
     mark_words,
     notes,
@@ -24,10 +25,11 @@ from dashboard.web.oven_words import (
     title,
 )
 from dashboard.web.words import sentence, unbroken
+from logger.heat_export import event_name
 from thermal.sag import equivalent_radius_m
 
 #: Parts of the page that are words and change seldom; each is sent only when it changed.
-PARTS = ("cue", "title", "labels", "table", "notes", "marks", "judged", "outcome")
+PARTS = ("cue", "title", "labels", "table", "notes", "marks", "last", "judged", "outcome")
 #: Of a part's digest so many signs tell it from another.
 _DIGEST = 4
 #: Signs of what is not well with one of several benches.
@@ -57,6 +59,7 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
         "table": [told for _, told in known_now],
         "notes": [sentence(one) for one in notes(look, units)],
         "marks": _marks(look, units),
+        "last": _last(look),
         "judged": [sentence(one) for one in judgement(look, units)],
         "outcome": live.outcome_of(look),
     }
@@ -170,6 +173,12 @@ def _marks(look: Look, units: Units) -> list[str]:
     made = [mark for mark in look.marks if not mark.of_machine]
     ordered = sorted(made, key=lambda mark: mark.at_s, reverse=True)[:_LISTED]
     return [unbroken(mark_words(mark, start_s, units)) for mark in ordered]
+
+
+def _last(look: Look) -> list[str]:
+    """The mark that one click takes back: its id, and its name in words; empty where there is none."""
+    last = None if look.heat is None else last_of(look.marks)
+    return [] if last is None else [last.id, event_name(last.name).replace("_", " ")]
 
 
 def _rows(look: Look, units: Units, have: Mapping[str, str]) -> dict[str, Any]:

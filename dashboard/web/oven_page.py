@@ -17,7 +17,7 @@ from dashboard.web.frame import units_of_request
 from dashboard.web.oven_do import AT_THE_OVEN, do
 from dashboard.web.oven_form import at_first, form_block
 from dashboard.web.oven_live import as_json, brief, picture, update
-from dashboard.web.oven_parts import cue, marks, outcome, tools
+from dashboard.web.oven_parts import cue, marks, outcome, strip, tools
 from dashboard.web.oven_words import KEYS
 from dashboard.web.page import Page, Visit
 from dashboard.web.plan_figure import EMPTY
@@ -137,7 +137,8 @@ def _one(live: Live, bench: str, visit: Visit, services: Services) -> html.Div:
     of = live.bench(bench)
     may_act = allowed({TECHNICIAN, LEAD})
     look = live.look(bench).look
-    checks, fields = form_block(at_first(visit.query, look.form), services.shop, visit.units, of.bench.oven)
+    form = look.heat.form if look.open and look.heat is not None else look.form
+    checks, fields = form_block(at_first(visit.query, form), services.shop, visit.units, of.bench.oven)
     begin = html.Button("Sheet is in: start", type="button", className="button strong big", id="oven-start")
     fill = html.Button("Keep the form", type="button", className="button", id="oven-fill")
     before = html.Details(
@@ -187,6 +188,7 @@ def _one(live: Live, bench: str, visit: Visit, services: Services) -> html.Div:
         [
             html.H1(f"Bench {bench}", className="unseen"),
             cue(),
+            strip(),
             html.Div([*tools(True), *practice], className="tools"),
             *warned,
             *([before] if may_act else []),

@@ -61,6 +61,21 @@ def cue() -> html.Section:
     )
 
 
+def strip() -> html.Div:
+    """The cue in one line, for as long as the cue itself is scrolled out of sight."""
+    return html.Div(
+        [
+            html.Span(id="oven-strip-shape", className="shape"),
+            html.Span(id="oven-strip-word", className="word"),
+            html.Span(id="oven-strip-count", className="count"),
+        ],
+        id="oven-strip",
+        className="strip",
+        hidden=True,
+        **attributes(data_key="not-live", aria_hidden="true"),
+    )
+
+
 def marks() -> list[Any]:
     """The marks, with undo and 'it was so many seconds ago'."""
     ago = [
@@ -80,7 +95,7 @@ def marks() -> list[Any]:
         html.Div(
             [
                 html.H2("Mark"),
-                html.Button("Take back the last", type="button", className="button", id="oven-undo"),
+                html.Button("Nothing to take back", type="button", className="button", id="oven-undo"),
             ],
             className="over",
         ),

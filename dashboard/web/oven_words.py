@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,7 @@ from dashboard.plan_measured import column_name
 from dashboard.plan_words import note_words
 from dashboard.units import Units
 from logger.heat_export import event_name
+from logger.marks import FORM
 from logger.records import Mark
 from thermal.heat import role_of
 
@@ -83,8 +84,13 @@ def loud(aged: Aged, units: Units) -> list[str]:
     if stale(aged, units):
         found.append("No new readings: what is shown is computed on from before")
     elif look.told is not None and look.told.pulled is None:
-        found += [f"{column_name(column)}: {state}" for column, state in look.troubles]
+        found += [f"{column_name(column)}: {state}" for column, state in look.troubles if _matters(column, look)]
     return [*found, *look.links]
+
+
+def _matters(column: str, look: Look) -> bool:
+    """A drop that nothing reads is no fault where the sheet has no stated opening to drop through."""
+    return role_of(column) != "drop_mm" or look.followed is None or look.followed.case.opening_m is not None
 
 
 def stale(aged: Aged, units: Units) -> str:
@@ -161,6 +167,15 @@ def mark_words(mark: Mark, start_s: float, units: Units) -> str:
     by = mark.by or {"door": "seen in the air", "button": "the board's button"}.get(mark.source, "")
     note = f", {mark.note}" if mark.note and mark.note != by else ""
     return f"{units.seconds(mark.at_s - start_s)} {name}{f', {by}' if by else ''}{note}"
+
+
+def last_of(marks: Sequence[Mark]) -> Mark | None:
+    """The mark that one click takes back: the last one given. A door seen in the air is not: nobody gave it, and it
+    comes after the pull that somebody may have marked by mistake; `pullcue mark --undo` takes it back too.
+    """
+    of_door = ("door_open", "door_closed")
+    can = [one for one in marks if not one.of_machine and one.name != FORM]
+    return next((one for one in reversed(can) if not (one.source == "door" and one.name in of_door)), None)
 
 
 def judgement(look: Look, units: Units) -> list[str]:

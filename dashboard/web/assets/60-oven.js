@@ -76,6 +76,7 @@
       list(at("oven-table"), [], "div");
       at("oven-sag").replaceChildren();
       delete at("oven-sag").dataset.seen; // else the same drop would not be drawn again
+      strip();
     } else {
       page.root.querySelectorAll("[data-tile]").forEach((tile) => fill(tile, ["", "not-live", "not live", "", "", ""]));
     }
@@ -148,6 +149,9 @@
       if (form) {
         form.open = news.phase === "none"; // later it is only looked up
       }
+      if (page.phase === "none") {
+        window.scrollTo(0, 0); // the button that began the heat is gone: to the cue
+      }
       page.phase = page.root.dataset.phase = news.phase;
     }
     page.root.dataset.live = String(news.live);
@@ -160,9 +164,11 @@
     put(at("oven-to"), news.count[0]);
     put(at("oven-count"), news.count[1]);
     put(at("oven-at"), news.at);
+    put(page.root.querySelector(".since"), news.phase === "in" ? "in the oven " : "since it went in ");
     if (news.cue) {
       cue(page, news.cue);
     }
+    strip();
     if (news.title !== undefined) {
       put(at("oven-title"), news.title);
     }
@@ -183,6 +189,11 @@
     if (news.marks) {
       list(at("oven-marked"), news.marks, "li");
     }
+    if (news.last && at("oven-undo")) {
+      const button = at("oven-undo");
+      button.dataset.undoes = news.last[0] || "";
+      put(button, news.last.length ? `Take back: ${news.last[1]}` : "Nothing to take back");
+    }
     if (news.judged) {
       list(at("oven-judged"), news.judged, "p");
     }
@@ -192,6 +203,23 @@
     pullcue.sag(at("oven-sag"), news.sag, at("oven-sag-card"));
     curve(page, news);
   };
+
+  // Scrolled down to the marks the cue stays to be seen, in one line; it says what the cue says.
+  const strip = () => {
+    const line = at("oven-strip"), whole = at("oven-cue");
+    if (!line || !whole) {
+      return;
+    }
+    line.hidden = whole.getBoundingClientRect().bottom > 40;
+    if (line.dataset.key !== whole.dataset.key || !at("oven-strip-shape").innerHTML) {
+      line.dataset.key = whole.dataset.key;
+      at("oven-strip-shape").innerHTML = pullcue.shape(whole.dataset.key);
+    }
+    const stale = at("oven-stale").textContent;
+    put(at("oven-strip-word"), stale || at("oven-word").textContent);
+    put(at("oven-strip-count"), stale ? "" : at("oven-count").textContent);
+  };
+  document.addEventListener("scroll", strip, { passive: true });
 
   // ------------------------------------------------------------ the curve, which only grows
 

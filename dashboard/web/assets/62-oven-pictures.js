@@ -5,7 +5,7 @@
   // One silhouette a state, told apart without colour and from afar.
   const SHAPES = {
     "no-sheet": '<rect x="14" y="42" width="72" height="16" rx="4" fill="none" stroke-width="7"/>',
-    heating: '<path d="M50 12v76M24 62l26 26 26-26" transform="rotate(180 50 50)" fill="none" stroke-width="11"/>',
+    heating: '<path d="M24 88c-16-25 16-50 0-76M50 88c-16-25 16-50 0-76M76 88c-16-25 16-50 0-76" fill="none" stroke-width="10"/>',
     "getting-close": '<circle cx="50" cy="50" r="38" fill="none" stroke-width="9"/><path d="M50 50V26M50 50l17 12" fill="none" stroke-width="9"/>',
     "pull-now": '<path d="M50 6l42 44H68v42H32V50H8z"/>',
     "last-chance": '<path d="M50 6l46 84H4z" fill="none" stroke-width="9"/><path d="M50 36v26M50 72v9" fill="none" stroke-width="10"/>',

@@ -100,7 +100,7 @@
     } else if (button.dataset.outcome) {
       tell({ what: "outcome", outcome: button.dataset.outcome, kind: typed("kind") }, button);
     } else if (button.id === "oven-undo") {
-      tell({ what: "undo" }, button);
+      tell({ what: "undo", mark: button.dataset.undoes || "" }, button);
     } else if (button.id === "oven-fill") {
       tell({ what: "form", form: form() }, button);
     } else if (button.id === "oven-start") {
