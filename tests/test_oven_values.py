@@ -194,10 +194,11 @@ def test_a_fast_clock_has_more_time() -> None:
 
 
 def test_a_drop_that_nothing_reads_is_no_fault_without_an_opening(heating: Aged) -> None:
-    assert heating.look.followed is not None
+    followed = heating.look.followed
+    assert followed is not None
     look = replace(heating.look, troubles=(("drop_mm", "out of range"),))
     assert loud(Aged(look, 0.0), METRIC) == ["Drop: out of range"]
-    flat = replace(look.followed, case=replace(look.followed.case, opening_m=None))
+    flat = replace(followed, case=replace(followed.case, opening_m=None))
     assert loud(Aged(replace(look, followed=flat), 0.0), METRIC) == []
 
 

@@ -68,7 +68,8 @@ class Watching:
         if self._running is None:
             empty = Observed(np.empty(0), {})
             where = "" if self.heat.bench is None else f" on bench {self.heat.bench!r}"
-            told = untold(0.0, f"No heat is open{where}: it begins when the sheet goes in, or with 'pullcue mark start'")
+            begins = "it begins when the sheet goes in, or with 'pullcue mark start'"
+            told = untold(0.0, f"No heat is open{where}: {begins}")
             return Scene(told, empty, None, "Waiting", tuple(alarms))
         return self._scene(self._running, alarms)
 
