@@ -1,7 +1,8 @@
 """The library that draws the charts of pages: plotly.js's basic bundle, which draws lines, points, bars and pies.
 
-It is a quarter of the whole library that plotly and Dash bring, and a page stands a second earlier for it. The version
-is the one that they bring, so that what is drawn is the same; a test holds that, and that the file is as published.
+It is a quarter of the whole library that plotly and Dash bring, and a page stands sooner for it (docs/numerics.md). The
+version is the one that they bring, so that what is drawn is the same; a test holds that, and that the file is as
+published.
 """
 
 from pathlib import Path
