@@ -19,6 +19,7 @@ from dashboard.web.plan_form import PlanForm, question_of
 from dashboard.web.roles import LEAD
 from dashboard.web.serve import PageServer
 from dashboard.web.services import Services
+from mold_meshes import limb, write_obj, write_ply, write_stl
 from page_rig import PASSWORD, accounts_in, made, plain_services
 
 NORTH = "plan?polymer=pp-homopolymer&oven=north&gauge_mm=6&set_c=190"
@@ -328,12 +329,22 @@ def test_from_girths_typed_to_wall_blank_and_card(page: Page, url: str) -> None:
     worked_out(page, "Pull a bubble: Polyethylene, high density, 10.0\u00a0mm")
     expect(page.locator("#part-profile")).to_contain_text("thinnest 5.9")
     expect(page.locator("#said")).to_contain_text("Wall at its thinnest 5.9")
-    expect(page.locator(".line")).to_contain_text("24 hours on the mold, the instruction that stands")
+    expect(page.locator(".card.line")).to_contain_text("24 hours on the mold, the instruction that stands")
     card = file_of(page, "Work card to print")
     assert card.startswith(b"%PDF")
     assert card.count(b"/Type /Page\n") + card.count(b"/Type /Page ") == 1
     expect(page.locator("#part-old")).to_be_hidden()
+    page.get_by_text("Equipment at hand").click()
+    expect(page.get_by_label("Frames: free opening, mm")).to_have_value("250, 300, 300x400")
     accessible(page)
+    page.get_by_role("button", name="Keep this for the workshop").click()
+    expect(page.locator("#part-kept")).to_contain_text("The demo shop is read-only")
+    page.get_by_label("Room below the frame, mm").last.fill("100")
+    page.get_by_label("Frames: free opening, mm").fill("300x400")
+    page.get_by_role("button", name="Work it out").click()
+    # The bubble drops no further than there is room.
+    worked_out(page, "80.0\u00a0mm, 38\u00a0% of the mold's length")
+    expect(page).to_have_url(re.compile(r"frames=300x400&border_mm=25&rack_mm=100"))
     page.select_option("#plan-polymer-list", "pp-homopolymer")
     expect(page.locator("#part-old")).to_be_visible()
     page.get_by_label("Least wall, mm").fill("3")
@@ -369,3 +380,8 @@ def test_bad_girths_and_files_are_answered_on_the_page(page: Page, url: str, tmp
     page.get_by_label("Mold's file").set_input_files(good)
     expect(page.locator("#part-read")).to_contain_text("Read: limb, 2 levels")
     expect(page.get_by_label("Girth, row 2, mm")).to_have_value("254")
+    for write, kind in ((write_stl, "stl"), (write_obj, "obj"), (write_ply, "ply")):
+        page.get_by_label("Mold's file").set_input_files(write(tmp_path / f"scan.{kind}", *limb(closed=False)))
+        expect(page.locator("#part-read")).to_contain_text("Read: scan, 13 levels")
+        page.get_by_label("Mold's file").set_input_files(bad)
+        expect(page.locator("#part-read")).to_contain_text("put them in order")

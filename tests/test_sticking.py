@@ -66,7 +66,7 @@ def test_mesh_converges_with_second_order() -> None:
 
 
 def test_hollow_cylinder() -> None:
-    # Until its bottom is touched: h = (h0/2) exp(-z/a), the cone's formula at 90 degrees.
+    # Until its bottom is touched: h = (h0/2) exp(-z/a), the cone's formula (Williams 1970, above) at 90 degrees.
     wall = np.linspace(0.0, 1.0, 200)
     bottom = np.linspace(0.0, 1.0, 67)
     outline = Meridian(np.concatenate([bottom, np.ones(199)]), np.concatenate([np.full(67, 3.0), 3.0 * wall[::-1][1:]]))
@@ -80,6 +80,7 @@ def test_hollow_cylinder() -> None:
 def test_hollow_hemisphere_is_half_as_thick_all_over() -> None:
     angle = np.linspace(0.0, np.pi / 2.0, 181)
     laid = draw_into(Meridian(np.sin(angle), np.cos(angle)), np.pi)
+    # Derived: pi R2 of sheet over 2 pi R2 of hemisphere, whose every zone takes the same share.
     # 3e-3: the piece at the rim sees the tangent on one side only.
     np.testing.assert_allclose(1.0 / laid.stretch, 0.5, rtol=3e-3)
     np.testing.assert_allclose(1.0 / laid.stretch[:-1], 0.5, rtol=3e-4)

@@ -130,22 +130,30 @@ def sector_figure(made: Making, units: Units) -> Figure:
     step = -(-count // _MOST_ROWS)
     rows = [*range(0, count - 1, step), count - 1]
     per = _scaled(units)
-    names = [name.replace(" (", "<br>(") for name in sector_names(made)]
+    # One below the other, so that they stand upright on a phone.
+    names = [name.replace("(", "").replace(")", "").replace(" ", "<br>") for name in sector_names(made)]
     levels = [units.length(places[0][row].level_m) if places[0][row].level_m else "tip" for row in rows]
     walls = [[round(float(column[row].wall_m) * per, 4) for column in places] for row in rows]
     most = max(map(max, walls))
     cells = {
         "type": "heatmap", "z": walls, "x": names, "y": levels, "colorscale": _THIN_TO_THICK, "opacity": 0.5,
         "zmin": min(min(map(min, walls)), (1.0 - _SPAN) * most), "zmax": most, "showscale": False, "xgap": 2, "ygap": 2,
-        "text": [[wall_number(column[row].wall_m, units) for column in places] for row in rows],
-        "texttemplate": "%{text}", "textfont": {"size": 16}, "hoverinfo": "skip",
+        "text": [[wall_number(column[row].wall_m, units).removeprefix("0") for column in places] for row in rows],
+        "texttemplate": "%{text}", "textfont": {"size": 16 if units.system == "metric" else 13}, "hoverinfo": "skip",
     }  # fmt: skip
     layout = layout_of(
-        xaxis={"type": "category", "side": "top", "fixedrange": True, "tickfont": {"size": 13}, "showgrid": False},
+        xaxis={
+            "type": "category",
+            "side": "top",
+            "fixedrange": True,
+            "tickfont": {"size": 13},
+            "tickangle": 0,
+            "showgrid": False,
+        },
         yaxis={"type": "category", "autorange": "reversed", "fixedrange": True, "automargin": True, "showgrid": False},
         hovermode=False,
     )
-    layout["margin"] = {"l": 12, "r": 8, "t": 46, "b": 8}
+    layout["margin"] = {"l": 12, "r": 8, "t": 64, "b": 8}
     return {"data": [cells], "layout": layout}
 
 
