@@ -214,8 +214,8 @@ def test_a_store_cut_short_is_refused_and_the_rest_is_saved(few_probes: None, pa
     kept = again.blocks(BENCH, RUN) if again.runs(BENCH) else []
     assert all(block == second(block.second) for block in kept)
     assert len(kept) == saved.kept["blocks"]
-    # Tables that hold little take the first 30 pages of some 230; samples follow in order of time.
-    assert len(kept) >= 2000 * (part - 0.15)
+    # Tables and indexes that hold little take the first 38 pages of some 240; samples follow in order of time.
+    assert len(kept) >= 2000 * (part - 0.18)
     again.close()
 
 
