@@ -23,7 +23,6 @@ from thermal.fields import InputError, shown
 #: 'Pull' in ASCII, in the file's header: tells a store from other SQLite files.
 APPLICATION_ID = 0x50756C6C
 _MIGRATIONS = Path(__file__).parent / "migrations"
-_SQLITE_HEAD = b"SQLite format 3\x00"
 _DRIVER = "postgresql+psycopg"
 #: How long a file that another program has locked is waited for before it is looked through, s.
 _PATIENCE_S = 5.0
@@ -152,6 +151,9 @@ def _first_line(error: exc.StatementError | exc.TimeoutError) -> str:
 def check_file(path: Path) -> None:
     """Look at an SQLite file before it is opened for writing: header, length, and SQLite's own quick check.
 
+    By SQLite alone: closing a file of one's own drops the locks that the process's other connections have on it (POSIX,
+    fcntl), and the next program that closes the store then takes the log away under them.
+
     Raises:
         StoreBroken: when the file is damaged, cut short or not a store.
         StoreDown: when it cannot be read now.
@@ -161,13 +163,6 @@ def check_file(path: Path) -> None:
         raise InputError(f"store {path}: there is no folder {path.parent}: make it, or name another")
     if not path.exists() or not path.stat().st_size:
         return
-    try:
-        with path.open("rb") as file:
-            head = file.read(100)
-    except OSError as error:
-        raise StoreDown(f"store {path}: {error.strerror}") from error
-    if head[:16] != _SQLITE_HEAD:
-        raise StoreBroken(f"{path} is no store: it does not begin as an SQLite file does{_WHAT_TO_DO}")
     problems = _quick_check(path)
     if problems:
         more = f" and {len(problems) - 1} more" if len(problems) > 1 else ""
@@ -210,6 +205,8 @@ def _complaints(uri: str, path: Path) -> list[str]:
     except sqlite3.OperationalError as error:
         raise StoreDown(f"store {path}: {error}") from error
     except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
+            raise StoreBroken(f"{path} is no store: it does not begin as an SQLite file does{_WHAT_TO_DO}") from error
         return [str(error)]
 
 

@@ -8,6 +8,7 @@ import shutil
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import closing
 from io import BytesIO, StringIO
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,7 @@ from dashboard.web.services import Services
 from logger.clock import ManualClock
 from logger.records import HeatForm
 from logger.store import Store, open_store
+from logger.walls import MEDIA_TYPE, Wall, walls_content
 from page_rig import PASSWORD, Visitor, accounts_in, made, shell_call
 from store_data import open_heat, run_of
 from test_review import FORMULA, SCRIPT, hostile_file
@@ -168,6 +170,15 @@ def test_nothing_that_a_heat_says_is_run(shop: tuple[Shop, StorePlace, Does]) ->
     hostile = next(row for row in rows_csv if row[0] == "1")
     assert hostile[rows_csv[0].index("job_number")] == f"'{FORMULA}"
     assert hostile[rows_csv[0].index("gauge_mm")] == "6.0"
+    beside_csv = list(csv.reader(StringIO(visitor.get("/records/table.csv?compare=3,1").get_data(as_text=True))))
+    assert [row[0] for row in beside_csv] == ["heat", "3", "1"]
+    assert beside_csv[2] == hostile
+    assert visitor.get("/records/table.csv?compare=1,x").status_code == 400
+    with closing(opened(shop[1])) as kept:
+        formula = walls_content([Wall("=1+1", 120.0, 3.4)], "AB", 0)
+        kept.attach(kept.heat(1).id, "walls", formula, MEDIA_TYPE)
+    walls_csv = list(csv.reader(StringIO(visitor.get("/records/walls.csv?heat=1").get_data(as_text=True))))
+    assert walls_csv[1][:4] == ["1", "'=1+1", "120.0", "3.4"]
     page = visitor.call(shell_call("/records", "?heat=1")).get_json()
     (figure,) = [one for one in every_part(page) if isinstance(one.get("layout"), dict)]
     assert "img src=x" in json.dumps(figure["layout"]["annotations"])  # plotly would read tags

@@ -162,6 +162,22 @@ def test_a_search_reads_its_own_narrow_table_in_order(path: Path, order: HeatOrd
     store.close()
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="locks of files are not dropped by other handles there")
+def test_opening_a_store_again_leaves_the_locks_of_those_who_have_it_open(path: Path) -> None:
+    """Else the next program that closes it takes the log away, and what is written after that is lost."""
+    store = open_store(f"sqlite:///{path}")
+    store.begin_run(run_of())
+    store.add([second(1)])
+    open_store(f"sqlite:///{path}").close()
+    other = "import sys; from logger.store import open_store; s = open_store(sys.argv[1]); s.runs(); s.close()"
+    subprocess.run([sys.executable, "-c", other, f"sqlite:///{path}"], cwd=ROOT, check=True)
+    store.add([second(2)])
+    with closing(sqlite3.connect(path)) as fresh:
+        assert fresh.execute("SELECT count(*) FROM blocks").fetchone() == (2,)
+    assert Path(f"{path}-shm").exists()
+    store.close()
+
+
 # ---------------------------------------------------------------- damage
 
 
@@ -198,8 +214,8 @@ def test_a_store_cut_short_is_refused_and_the_rest_is_saved(few_probes: None, pa
     kept = again.blocks(BENCH, RUN) if again.runs(BENCH) else []
     assert all(block == second(block.second) for block in kept)
     assert len(kept) == saved.kept["blocks"]
-    # Tables that hold little take the first 30 pages of some 230; samples follow in order of time.
-    assert len(kept) >= 2000 * (part - 0.15)
+    # Tables and indexes that hold little take the first 38 pages of some 240; samples follow in order of time.
+    assert len(kept) >= 2000 * (part - 0.18)
     again.close()
 
 

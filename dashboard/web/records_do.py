@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
 from dash import Dash
 from flask import Flask, Response, jsonify, render_template, request
 
+from dashboard.commands.heats_wall import wall_json
 from dashboard.correcting import OUTCOMES, enter
 from dashboard.csv_table import csv_of
 from dashboard.heat_form import MADE, NO_NAMES, entry, line
@@ -23,14 +24,16 @@ from dashboard.stored_review import VERSION
 from dashboard.trends import trends
 from dashboard.trends_words import TABLES, table_of
 from dashboard.units import Units
+from dashboard.wall_compare import walls_beside
 from dashboard.web.frame import query_of_search, units_of_request
 from dashboard.web.records_list import rows_values
-from dashboard.web.records_query import PATH, asked, whole
+from dashboard.web.records_query import PATH, asked, heats_of, whole
 from dashboard.web.roles import LEAD, ROLES, TECHNICIAN
 from dashboard.web.services import Services
 from dashboard.web.who import allowed, only, signed_in, who
 from dashboard.web.words import sentence
-from logger.records import HeatFilter, correctable_fields
+from logger.records import HeatFilter, HeatRecord, correctable_fields
+from logger.store import Store
 from thermal.fields import InputError, shown
 
 #: Who corrects entries of the form; outcomes, photos and searches are everybody's.
@@ -38,6 +41,7 @@ CORRECTS = frozenset({TECHNICIAN, LEAD})
 _SMALL_PX = 480
 _HEADS = ("heat", "start_utc", "state", "oven", "bench", "polymer", "gauge_mm", "label", "job_number", "initials",
           "outcome", "outcome_kind", "duration_s", "core_above_least_k", "low_5_k", "high_95_k", "hash")  # fmt: skip
+_WALL_HEADS = ("place", "level_mm", "wall_mm", "earlier_parts", "least_mm", "median_mm", "most_mm", "thinner_than_all")
 _AT_ONCE = 1000
 
 
@@ -54,6 +58,11 @@ def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer)
     @only(ROLES)
     def table_csv() -> Any:
         return _answered(lambda: _download(_table(services, records), "heats.csv"))
+
+    @server.get(f"{PATH}/walls.csv")
+    @only(ROLES)
+    def walls_csv() -> Any:
+        return _answered(lambda: _download(_walls(records), "walls.csv"))
 
     @server.get(f"{PATH}/trends.csv")
     @only(ROLES)
@@ -128,12 +137,11 @@ def _download(text: str, name: str) -> Response:
 
 
 def _table(services: Services, records: KeptOpen) -> str:
-    """All heats of a search; metric, as tables for programs are."""
-    wanted = _wanted(services)
+    """All heats of a search, or those beside each other; metric, as tables for programs are."""
+    chosen = request.args.get("compare")
     rows: list[tuple[object, ...]] = []
     with records.opened() as kept:
-        for first in range(0, kept.count(wanted), _AT_ONCE):
-            heats = kept.heats(replace(wanted, limit=_AT_ONCE, offset=first))
+        for heats in _some(kept, _wanted(services)) if chosen is None else [list(map(kept.heat, heats_of(chosen)))]:
             reviews = kept.kept_reviews([one.number for one in heats])
             for one in heats:
                 form, found = one.form, reviews.get(one.number)
@@ -150,6 +158,20 @@ def _table(services: Services, records: KeptOpen) -> str:
                     None if one.end_s is None else round(one.end_s - one.start_s, 3), *margin, one.hash,
                 ))  # fmt: skip
     return csv_of(_HEADS, rows)
+
+
+def _some(kept: Store, wanted: HeatFilter) -> Iterator[list[HeatRecord]]:
+    """The heats of a search, some at once."""
+    for first in range(0, kept.count(wanted), _AT_ONCE):
+        yield kept.heats(replace(wanted, limit=_AT_ONCE, offset=first))
+
+
+def _walls(records: KeptOpen) -> str:
+    """The walls of a heat's part, beside earlier parts."""
+    number = whole(request.args.get("heat", ""), "heat")
+    with records.opened() as kept:
+        found = [wall_json(one) for one in walls_beside(kept, kept.heat(number))]
+    return csv_of(("heat", *_WALL_HEADS), [(number, *(one[name] for name in _WALL_HEADS)) for one in found])
 
 
 def _trend(services: Services, records: KeptOpen) -> str:

@@ -36,6 +36,12 @@ def table(caption: str, heads: Sequence[Any], rows: Sequence[Sequence[Any]], nam
     return html.Div(inner, className="wide", tabIndex=0, role="region", **more, **attributes(aria_label=caption))
 
 
+def csv_link(name: str, address: str) -> html.A:
+    """Where a table is to be had as CSV; the address below that of the records."""
+    words = attributes(aria_label=f"{name} as CSV")
+    return html.A("As CSV", href=f"/records/{address}", className="csv", **words)
+
+
 def tabs(now: str) -> html.Nav:
     """Between the table and the trends."""
     links = []

@@ -140,7 +140,7 @@ def compare_figure(heats: Sequence[Beside], place: str, units: Units) -> Figure:
     return {
         "data": data,
         "layout": layout_of(
-            xaxis=axis_of("minutes since the door closed behind the sheet"),
+            xaxis=axis_of("minutes since the door closed"),
             yaxis=axis_of(unit),
             hovermode="closest",
             showlegend=True,

@@ -17,7 +17,7 @@ from dashboard.stored_review import Told
 from dashboard.units import Units
 from dashboard.web.component import attributes
 from dashboard.web.ovens_parts import graph, listed
-from dashboard.web.records_fields import choice, field, table
+from dashboard.web.records_fields import choice, csv_link, field, table
 from dashboard.web.records_figure import heat_figure
 from dashboard.web.records_query import PATH
 from dashboard.web.who import signed_in
@@ -154,7 +154,10 @@ def _walls(of: HeatView) -> list[Any]:
         thin = " (thinner than all)" if one.thinner else ""
         rows.append([html.Th(one_line(one.wall.place), scope="row"), level, f"{one.wall.wall_mm:g} mm{thin}",
                      parts or wall_words(one).rpartition("; ")[2]])  # fmt: skip
-    return [html.H2("Walls of the part"), table("Walls", ["Place", "Level", "Wall", "Earlier parts"], rows)]
+    head = html.Div(
+        [html.H2("Walls of the part"), csv_link("Walls", f"walls.csv?heat={of.now.number}")], className="over"
+    )
+    return [head, table("Walls", ["Place", "Level", "Wall", "Earlier parts"], rows)]
 
 
 def _entries(of: HeatView) -> list[Any]:

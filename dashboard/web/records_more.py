@@ -14,7 +14,7 @@ from dashboard.trends_words import NOT_COUNTED, chart_words, margin_words, share
 from dashboard.units import Units
 from dashboard.web.component import attributes
 from dashboard.web.ovens_parts import graph, later_graph, listed
-from dashboard.web.records_fields import table, tabs
+from dashboard.web.records_fields import csv_link, table, tabs
 from dashboard.web.records_figure import (
     compare_figure,
     failure_chart,
@@ -68,7 +68,8 @@ def compare_part(heats: Sequence[Beside], place: str, units: Units) -> html.Div:
                 ],
                 className="card picture tall",
             ),
-            html.Section([html.H2("These heats"), table("These heats", heads, rows)], className="card"),
+            html.Section([html.Div([html.H2("These heats"), csv_link("These heats", f"table.csv?compare={numbers}")],
+                                  className="over"), table("These heats", heads, rows)], className="card"),
         ],
         className="records",
     )  # fmt: skip
@@ -142,9 +143,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
 
 
 def _csv(name: str, asked: Asked) -> html.A:
-    query = asked.query(table=name)
-    return html.A("As CSV", href=f"{PATH}/trends.csv?{query}", className="csv",
-                  **attributes(aria_label=f"{name} as CSV"))  # fmt: skip
+    return csv_link(name, f"trends.csv?{asked.query(table=name)}")
 
 
 def _yields(name: str, rows: Sequence[Yield], asked: Asked) -> list[Any]:
