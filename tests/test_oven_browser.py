@@ -5,6 +5,7 @@ something is lost. The practice oven's clock runs fast, so that a heat takes hal
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -243,7 +244,7 @@ def test_the_cue_is_large_and_nothing_is_cut_off(heating: tuple[Page, StillLive]
             """() => [...document.querySelectorAll('button, select, input, a, summary')]
                 .filter(one => one.offsetParent && !one.classList.contains('skip'))
                 .map(one => [one.textContent || one.id, one.getBoundingClientRect().height])
-                .filter(([, height]) => height < 44)"""
+                .filter(([, height]) => height < 48)"""
         )
         assert small == [], wide
 
@@ -274,6 +275,42 @@ def test_changes_are_said_aloud(heating: tuple[Page, StillLive], looks: dict[str
     assert page.evaluate(LARGEST) == ["oven-stale"]
     live.looks["in"] = looks["in"]
     expect(page.locator("#oven-word")).to_have_text("heating")
+
+
+def test_an_answer_that_comes_late_leaves_no_number_beside_not_live(
+    heating: tuple[Page, StillLive], looks: dict[str, Aged], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was asked for before the page gave up, so it leaves out the cue that the page no longer shows."""
+    page, live = heating
+    late, held = live.look, threading.Event()
+
+    def look(id: str) -> Aged:
+        if not held.is_set():
+            held.wait(3.75)  # the page gives up after 3.5 s, and would take the answer up to 4 s
+            held.set()
+        return late(id)
+
+    monkeypatch.setattr(live, "look", look)
+    expect(page.locator("#oven-word")).to_have_text("not live")
+    expect(page.locator("#oven-word")).to_have_text("heating")
+    expect(page.locator("#oven-count")).to_have_text(re.compile(r"^\d+:\d\d$"))
+
+
+def test_scrolled_down_the_cue_stays_in_sight(heating: tuple[Page, StillLive], looks: dict[str, Aged]) -> None:
+    page, live = heating
+    strip = page.locator("#oven-strip")
+    expect(strip).to_be_hidden()
+    page.locator("#oven-marked").scroll_into_view_if_needed()
+    page.evaluate("scrollTo(0, document.body.scrollHeight)")
+    expect(strip).to_be_visible()
+    expect(page.locator("#oven-strip-word")).to_have_text("heating")
+    assert page.locator("#oven-strip-count").inner_text() == page.locator("#oven-count").text_content()
+    live.looks["in"] = Aged(replace(looks["in"].look, failure="The recorder has stopped: disk full"), 0.1)
+    expect(page.locator("#oven-strip-word")).to_have_text("not live")
+    expect(page.locator("#oven-strip-count")).to_have_text("")
+    live.looks["in"] = looks["in"]
+    page.evaluate("scrollTo(0, 0)")
+    expect(strip).to_be_hidden()
 
 
 def test_a_network_that_drops_and_a_recorder_started_anew_are_said_and_found_again(

@@ -25,6 +25,7 @@ from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
 from dashboard.web.oven_live import PARTS, as_json, brief, update
 from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, mark_words, phase, stale
 from logger.clock import ManualClock
+from logger.reading import State as Reading
 from logger.records import HeatForm, Mark
 from oven_rig import StillLive, after_the_pull, heated, in_the_oven, walk
 from thermal.fields import InputError
@@ -191,6 +192,14 @@ def test_a_fast_clock_has_more_time() -> None:
     look = Look("b", "north")
     assert cue_words(Aged(look, OLD_FAST_S - 0.1, fast=True), METRIC).key != NOT_LIVE
     assert cue_words(Aged(look, OLD_FAST_S + 0.1, fast=True), METRIC).key == NOT_LIVE
+
+
+def test_a_lost_source_is_said_once_and_not_channel_by_channel(heating: Aged) -> None:
+    gone = tuple((column, str(Reading.MISSING)) for column in ("air_upper_c", "face_upper_c"))
+    look = replace(heating.look, troubles=(*gone, ("wall_c", "open circuit")))
+    assert len(loud(Aged(look, 0.0), METRIC)) == 3
+    lost = replace(look, links=("board: lost, cable?",))
+    assert loud(Aged(lost, 0.0), METRIC) == ["Wall: open circuit", "board: lost, cable?"]
 
 
 def test_a_drop_that_nothing_reads_is_no_fault_without_an_opening(heating: Aged) -> None:

@@ -297,6 +297,24 @@ def test_signing_in_leads_back_and_out_again(app: Dash, accounts: Accounts) -> N
     assert ada.get("/plan").status_code == 302
 
 
+def test_a_session_that_was_ended_is_over_for_whoever_copied_its_cookie(app: Dash, accounts: Accounts) -> None:
+    made(accounts, "Ada", TECHNICIAN)
+    ada, elsewhere = Visitor(app), Visitor(app)
+    for one in (ada, elsewhere):
+        one.sign_in("Ada")
+        assert one.get("/plan").status_code == 200
+    name = str(app.server.config["SESSION_COOKIE_NAME"])
+    cookie = ada._client.get_cookie(name)
+    assert cookie is not None
+    thief = Visitor(app)
+    thief.keep(name, cookie.value)
+    assert thief.get("/plan").status_code == 200
+    ada.post("/sign-out")
+    thief.keep(name, cookie.value)
+    assert thief.get("/plan").status_code == 302
+    assert elsewhere.get("/plan").status_code == 200, "her other browser stays signed in"
+
+
 def test_a_wrong_role_sees_no_page_and_calls_nothing(app: Dash, accounts: Accounts) -> None:
     made(accounts, "Ada", TECHNICIAN)
     ada = Visitor(app)

@@ -31,6 +31,8 @@ FILE = "accounts.sqlite"
 SHORTEST, LONGEST = 10, 200
 #: How long a code is good for, s.
 CODE_S = 24 * 3600.0
+#: A session that was ended is remembered for so long, s: longer than its cookie is good for.
+ENDED_S = 24 * 3600.0
 _NAME = re.compile(r"[^\W_][\w .'’-]{0,38}[^\W_]")
 _NAME_WORDS = "2 to 40 letters, digits, spaces, dots or dashes"
 #: No 0, 1, I, L, O, U: nobody reads one for the other, and no words come out.
@@ -44,6 +46,7 @@ CREATE TABLE IF NOT EXISTS code (
     hash TEXT PRIMARY KEY, role TEXT NOT NULL, until_s REAL NOT NULL);
 CREATE TABLE IF NOT EXISTS attempt (whose TEXT NOT NULL, at_s REAL NOT NULL);
 CREATE INDEX IF NOT EXISTS attempt_whose ON attempt (whose, at_s);
+CREATE TABLE IF NOT EXISTS ended (session TEXT PRIMARY KEY, at_s REAL NOT NULL);
 CREATE TABLE IF NOT EXISTS secret (one INTEGER PRIMARY KEY CHECK (one = 1), key BLOB NOT NULL);
 """
 
@@ -102,12 +105,20 @@ class Accounts:
         with self._base() as base:
             return [_account(row) for row in base.execute(f"{_SELECT} ORDER BY folded")]
 
-    def holding(self, number: int, stamp: str) -> Account | None:
-        """The open account of a session; None where its stamp is no longer the account's."""
+    def holding(self, number: int, stamp: str, session: str = "") -> Account | None:
+        """The open account of a session; None where its stamp is no longer the account's, or it was ended."""
         with self._base() as base:
+            if base.execute("SELECT 1 FROM ended WHERE session = ?", (session,)).fetchone():
+                return None
             row = base.execute(f"{_SELECT} WHERE id = ? AND open = 1", (number,)).fetchone()
         found = None if row is None else _account(row)
         return found if found is not None and secrets.compare_digest(found.stamp, stamp) else None
+
+    def end(self, session: str) -> None:
+        """End one session for good: its cookie may have been copied, and is signed for hours to come."""
+        with self._base() as base:
+            base.execute("DELETE FROM ended WHERE at_s < ?", (self._now_s() - ENDED_S,))
+            base.execute("INSERT OR REPLACE INTO ended VALUES (?, ?)", (session, self._now_s()))
 
     def first_code(self) -> str | None:
         """A code for the first account, a lab lead's; None where a lab lead can sign in. Earlier codes end."""

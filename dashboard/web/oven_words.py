@@ -19,6 +19,7 @@ from dashboard.plan_words import note_words
 from dashboard.units import Units
 from logger.heat_export import event_name
 from logger.marks import FORM
+from logger.reading import State as Reading
 from logger.records import Mark
 from thermal.heat import role_of
 
@@ -84,12 +85,16 @@ def loud(aged: Aged, units: Units) -> list[str]:
     if stale(aged, units):
         found.append("No new readings: what is shown is computed on from before")
     elif look.told is not None and look.told.pulled is None:
-        found += [f"{column_name(column)}: {state}" for column, state in look.troubles if _matters(column, look)]
+        found += [f"{column_name(column)}: {state}" for column, state in look.troubles if _matters(column, state, look)]
     return [*found, *look.links]
 
 
-def _matters(column: str, look: Look) -> bool:
-    """A drop that nothing reads is no fault where the sheet has no stated opening to drop through."""
+def _matters(column: str, state: str, look: Look) -> bool:
+    """A drop that nothing reads is no fault where the sheet has no stated opening to drop through; that channels
+    give nothing need not be said one by one beside the source that is lost.
+    """
+    if look.links and state == Reading.MISSING:
+        return False
     return role_of(column) != "drop_mm" or look.followed is None or look.followed.case.opening_m is not None
 
 

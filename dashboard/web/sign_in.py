@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 from flask import Flask, abort, redirect, render_template, request, session
-from flask_login import LoginManager, login_user, logout_user
+from flask_login import LoginManager, current_user, login_user, logout_user
 
 from dashboard.web.accounts import SHORTEST, Accounts
 from dashboard.web.attempts import TooMany
@@ -79,6 +79,8 @@ def _sign_in_pages(server: Flask, accounts: Accounts) -> None:
 
     @server.post("/sign-out")
     def sign_out() -> Any:
+        if signed_in() is not None:
+            accounts.end(current_user.session)
         logout_user()
         session.clear()
         return redirect("/sign-in")

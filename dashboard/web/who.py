@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import wraps
@@ -19,14 +20,18 @@ SIGNED_IN_ONLY = "PULLCUE_SIGNED_IN_ONLY"
 
 
 class Person(UserMixin):  # type: ignore[misc]  # flask-login has no types
-    """An account as flask-login wants it. Its id in the session carries the account's stamp."""
+    """An account as flask-login wants it. Its id in the session carries the account's stamp, and the session's name.
 
-    def __init__(self, account: Account) -> None:
-        self.account = account
+    Args:
+        session: None: a new one.
+    """
+
+    def __init__(self, account: Account, session: str | None = None) -> None:
+        self.account, self.session = account, session or secrets.token_urlsafe(12)
 
     def get_id(self) -> str:
-        """'7.stamp'."""
-        return f"{self.account.id}.{self.account.stamp}"
+        """'7.stamp.session'."""
+        return f"{self.account.id}.{self.account.stamp}.{self.session}"
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,7 @@ def only(roles: Collection[str]) -> Callable[[Callable[_P, _T]], Callable[_P, _T
 
 def loaded(accounts: Any, session_id: str) -> Person | None:
     """The person of a session's id; None where it is over."""
-    number, _, stamp = session_id.partition(".")
-    account = accounts.holding(int(number), stamp) if number.isdigit() else None
-    return None if account is None else Person(account)
+    number, _, rest = session_id.partition(".")
+    stamp, _, session = rest.partition(".")
+    account = accounts.holding(int(number), stamp, session) if number.isdigit() and session else None
+    return None if account is None else Person(account, session)

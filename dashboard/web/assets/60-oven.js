@@ -46,17 +46,21 @@
     if (page !== pullcue.page || !page.root.isConnected) {
       return;
     }
-    const begun = performance.now();
+    const begun = performance.now(), lost = page.lost;
     const query = new URLSearchParams({ bench: page.config.bench, ...page.have });
     const news = await ask(`/oven/live?${page.config.bench ? query : ""}`);
     if (news && page.root.isConnected) {
       page.heard = performance.now();
-      show(page, news);
+      if (page.lost === lost) {
+        show(page, news);
+      }
     } else {
       lose(page);
     }
+    // An answer that comes too late leaves out what the page had when it asked, and shows no more: all is asked anew.
+    const late = news && page.lost !== lost;
     // The answer says when the next look is there: asked for just then it is as fresh as can be.
-    const wait = news && news.wait ? news.wait : page.config.every_ms - (performance.now() - begun);
+    const wait = late ? 0 : news && news.wait ? news.wait : page.config.every_ms - (performance.now() - begun);
     window.clearTimeout(page.timer);
     page.timer = window.setTimeout(() => turn(page), Math.max(100, wait));
   };
@@ -65,6 +69,7 @@
 
   const lose = (page) => {
     page.root.dataset.lost = "";
+    page.lost += 1;
     page.have.parts = "";
     if (page.config.bench) {
       put(at("oven-to"), "");
@@ -293,7 +298,7 @@
   const look = () => {
     const root = document.querySelector("[data-oven]");
     if (root && (!pullcue.page || pullcue.page.root !== root)) {
-      const page = { root, config: JSON.parse(root.dataset.oven), have: {}, undrawn: [], heard: performance.now() };
+      const page = { root, config: JSON.parse(root.dataset.oven), have: {}, lost: 0, undrawn: [], heard: performance.now() };
       pullcue.page = page;
       turn(page);
     }
