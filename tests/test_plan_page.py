@@ -281,8 +281,16 @@ def test_the_sheet_says_when_to_pull_without_a_computer(services: Services) -> N
     assert status == 200
     pull, trust = by_the_clock(plan, METRIC)
     assert re.fullmatch(r"Pull between \d+:\d\d and \d+:\d\d", pull)
-    for words in (pull, trust, "If the computer fails", "heat-proof gloves", "set to 230 °C"):
+    for words in (pull, trust, "If the computer fails", "pull by this line", "heat-proof gloves", "set to 230 °C"):
         assert words in text, words
+
+
+def test_a_sheet_by_the_look_does_not_say_to_pull_by_its_line() -> None:
+    status, text = sheet("polymer=pp-homopolymer&oven=north&gauge_mm=12&set_c=230")
+    assert status == 200
+    assert "Pull by the look of the sheet" in text
+    assert "the sheet says when to pull" in text
+    assert "by this line" not in text
 
 
 def test_the_sheet_follows_the_units() -> None:

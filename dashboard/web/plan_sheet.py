@@ -9,7 +9,7 @@ from flask import Flask, render_template, request
 from dashboard.plan_advice import cautions, changes, practice
 from dashboard.plan_drawing import picture_of
 from dashboard.plan_settings import by_the_clock, settings, why
-from dashboard.plan_words import answer, note_words, subject
+from dashboard.plan_words import BY_THE_CLOCK, answer, note_words, subject
 from dashboard.units import Units
 from dashboard.web.frame import query_of_search, units_of_request
 from dashboard.web.plan_form import form_of_query, question_of
@@ -49,6 +49,7 @@ def sheet_values(planned: Planned, services: Services, units: Units) -> dict[str
         "pull": pull,
         "trust": trust,
         "exists": exists,
+        "clock": plan.target is not None and plan.target.probability >= BY_THE_CLOCK,
         "rows": answer(plan, units) if exists else [],
         "settings": settings(plan, units),
         "why": why(plan, units),
