@@ -386,13 +386,15 @@ def test_sectors_are_drawn_with_their_numbers(services: Services, tmp_path: Path
     equipment = Equipment(openings_m=((0.3,),))
     part = making(mold, choose(services.shop.polymer("petg"), mold.mold, equipment, None, 0.008), OnTheMold(22.0), None,
                   None)  # fmt: skip
-    (cells,) = sector_figure(part, METRIC)["data"]
-    assert len(part.sectors) == len(cells["x"]) == 8
-    assert cells["y"][0] == "tip"
+    figure = sector_figure(part, METRIC)
+    (cells,) = figure["data"]
+    assert len(part.sectors) == len(set(cells["x"])) == 8
+    assert figure["layout"]["yaxis"]["ticktext"][0] == "tip"
     for column, wall in enumerate(part.sectors):
         last = wall.places[-1].wall_m * 1e3
-        assert cells["z"][-1][column] == pytest.approx(last, abs=1e-3)
-        assert cells["text"][-1][column] == f"{last:.1f}"
+        assert cells["marker"]["color"][column - 8] == pytest.approx(last, abs=1e-3)
+        assert cells["text"][column - 8] == f"{last:.1f}"
+        assert cells["x"][column - 8] == cells["x"][column]
     words = said_in(part_answer(part, METRIC, "", "", [])).replace("\u00a0", " ")
     assert "as if the whole mold were round with that sector's radius" in words
     for name, wall in zip(sector_names(part), part.sectors, strict=True):

@@ -133,24 +133,30 @@ def sector_figure(made: Making, units: Units) -> Figure:
     # One below the other, so that they stand upright on a phone.
     names = [name.replace("(", "").replace(")", "").replace(" ", "<br>") for name in sector_names(made)]
     levels = [units.length(places[0][row].level_m) if places[0][row].level_m else "tip" for row in rows]
-    walls = [[round(float(column[row].wall_m) * per, 4) for column in places] for row in rows]
-    most = max(map(max, walls))
+    wall_m = [column[row].wall_m for row in rows for column in places]
+    walls = [round(float(value) * per, 4) for value in wall_m]
+    # Bars that hang in their rows: the small chart library has no grid of cells.
     cells = {
-        "type": "heatmap", "z": walls, "x": names, "y": levels, "colorscale": _THIN_TO_THICK, "opacity": 0.5,
-        "zmin": min(min(map(min, walls)), (1.0 - _SPAN) * most), "zmax": most, "showscale": False, "xgap": 2, "ygap": 2,
-        "text": [[wall_number(column[row].wall_m, units).removeprefix("0") for column in places] for row in rows],
-        "texttemplate": "%{text}", "textfont": {"size": 16 if units.system == "metric" else 13}, "hoverinfo": "skip",
-    }  # fmt: skip
-    layout = layout_of(
-        xaxis={
-            "type": "category",
-            "side": "top",
-            "fixedrange": True,
-            "tickfont": {"size": 13},
-            "tickangle": 0,
-            "showgrid": False,
+        "type": "bar", "x": names * len(rows), "y": [0.96] * len(walls), "width": 0.98,
+        "base": [place + 0.02 for place in range(len(rows)) for _ in names],
+        "marker": {
+            "color": walls, "colorscale": _THIN_TO_THICK, "opacity": 0.5, "line": {"width": 0},
+            "cmin": min(min(walls), (1.0 - _SPAN) * max(walls)), "cmax": max(walls),
         },
-        yaxis={"type": "category", "autorange": "reversed", "fixedrange": True, "automargin": True, "showgrid": False},
+        "text": [wall_number(value, units).removeprefix("0") for value in wall_m], "textposition": "inside",
+        "insidetextanchor": "middle", "textangle": 0, "constraintext": "none",
+        "textfont": {"size": 16 if units.system == "metric" else 13}, "hoverinfo": "skip", "showlegend": False,
+    }  # fmt: skip
+    fixed = {"fixedrange": True, "showgrid": False, "zeroline": False}
+    layout = layout_of(
+        xaxis={**fixed, "type": "category", "side": "top", "tickfont": {"size": 13}, "tickangle": 0},
+        yaxis={
+            **fixed,
+            "range": [len(rows), 0],
+            "tickvals": [place + 0.5 for place in range(len(rows))],
+            "ticktext": levels,
+            "automargin": True,
+        },
         hovermode=False,
     )
     layout["margin"] = {"l": 12, "r": 8, "t": 64, "b": 8}
