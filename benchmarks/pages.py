@@ -1,3 +1,4 @@
+# ruff: noqa: E402 (threads must be switched off before numpy is imported)
 """The pages under load: how old the cue is, how large and how quick an update, first paint, and memory over hours.
 
     python benchmarks/pages.py [--benches 16] [--pages 10] [--seconds 60] [--hours 2] [--speed 60]
@@ -11,9 +12,14 @@ Chromium, in turns; left out where there is no playwright or chromium.
 
 from __future__ import annotations
 
+import os
+
+# As `pullcue` itself does, before numpy is imported.
+for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_variable, "1")
+
 import argparse
 import datetime
-import os
 import platform
 import shutil
 import statistics
