@@ -28,7 +28,7 @@ from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
 from calibration.evidence import CLEAR, LINES
 from calibration.observed import FACES
 from calibration.posterior import Proposal
-from calibration.reconstruction import AtPull, Course, Trajectories, at_pull, course, pull_shares, trajectories
+from calibration.reconstruction import AtPull, Course, Trajectories, at_pull, course, pulls, trajectories
 from thermal.polymer import Polymer
 from thermal.preheat import Preheat
 
@@ -324,13 +324,12 @@ def _of_pull(
     if stated is None:
         nothing = next(one for one in fits if not one.alternative.causes)
         stated = trajectories(given, [(nothing, 1.0)])[0]
-    early, late, face = pull_shares(given, stated)
-    good = max(1.0 - early - max(late, face), 0.0)
+    moment = pulls(given, stated)
     weights = {
-        PULLED_EARLY: EARLY * early,
-        PULLED_LATE: LATE * late,
-        FACE_OVERHEATED: FACE_HOT * face,
-        NOTHING: (1.0 - EARLY - LATE - FACE_HOT) * good,
+        PULLED_EARLY: EARLY * moment.early,
+        PULLED_LATE: LATE * moment.late,
+        FACE_OVERHEATED: FACE_HOT * moment.face,
+        NOTHING: (1.0 - EARLY - LATE - FACE_HOT) * moment.in_time,
     }
     total = sum(weights.values())
     return [

@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 _FOLLOWED, _FOLLOWED_S = 0.6, 300.0
 #: Explanations less likely than this are left out.
 _LEAST = 0.02
+#: Sheets are pulled so far above the core's least when in time, and so far below when too early, on average, K
+#: (exponential distributions; estimated).
+IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 
 
 @dataclass(frozen=True)
@@ -166,11 +169,29 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
     )
 
 
-def pull_shares(given: Given, one: Trajectories) -> tuple[float, float, float]:
-    """Shares of early, late and overheated under one explanation."""
+@dataclass(frozen=True)
+class Pulls:
+    """How likely a pull at this moment is, 1/K, if it was in time, too early or too late, or a face was overheated.
+
+    A moment is no reading: how people choose it tells of the core too. Who pulls in time pulls soon after the core has
+    its least; who pulls too early may be anywhere before it.
+    """
+
+    in_time: float
+    early: float
+    late: float
+    face: float
+
+
+def pulls(given: Given, one: Trajectories) -> Pulls:
+    """The moment of the pull under one explanation."""
     state = _state(given, one.members)
-    early, late, face = (float(np.mean(f)) for f in (state["above"] < 0.0, state["late"] > 0.0, state["face"] > 0.0))
-    return early, late, face
+    above, late, face = state["above"], state["late"] > 0.0, state["face"] > 0.0
+    early = above < 0.0
+    by_k = np.where(early, EARLY_BY_K, IN_TIME_BY_K)
+    density = np.exp(-np.abs(above) / by_k) / by_k
+    in_time = ~(early | late | face)
+    return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in (in_time, early, late, face)))
 
 
 def _state(given: Given, members: Members) -> dict[str, Array]:
