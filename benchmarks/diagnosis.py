@@ -242,14 +242,13 @@ def _features(members: Members, heat: Planted, k: int) -> Array:
 
 
 def _off_in_parts(heat: Planted, name: str, time_s: Array, stated_c: Array) -> Iterator[float]:
-    face = heat.seen.columns[name]
-    trusted = believed(heat.case, heat.seen).seen.columns[name]
-    values = np.where(np.isfinite(trusted), face, np.nan)
-    off = values - np.interp(heat.seen.time_s, time_s, stated_c)
+    """How far a face reads from where it was expected, K, in parts of the heat, and how much of it stands still."""
+    seen = heat.seen
+    off = seen.columns[name] - np.interp(seen.time_s, time_s, stated_c)
     for low, high in pairwise(np.linspace(0.0, heat.end_s, _BINS + 1)):
-        part = off[(heat.seen.time_s >= low) & (heat.seen.time_s < high)]
-        yield float(np.nanmean(part)) if np.isfinite(part).any() else 0.0
-    yield float(np.isnan(values[heat.seen.time_s >= 0.0]).mean())
+        yield float(np.mean(off[(seen.time_s >= low) & (seen.time_s < high)]))
+    inside = (seen.time_s >= 0.0) & (seen.time_s < heat.end_s)
+    yield float(np.mean(np.diff(seen.columns[name][inside]) == 0.0))
 
 
 def _of_bubble(members: Members, heat: Planted, k: int) -> Iterator[float]:

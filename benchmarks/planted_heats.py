@@ -158,7 +158,7 @@ def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
 def _planted_air(case: Case, air: Heard, plant: Plant, random: np.random.Generator) -> Heard:
     """The air of a heat and before it, measured as it is: off its display, late, or with a door that nobody marked."""
     shift: Array = np.zeros_like(air.time_s)
-    before_s = np.arange(-_READ_BEFORE_S, 0.0, READ_S)
+    before_s = np.arange(-_READ_BEFORE_S, 0.0, 5.0 * READ_S)
     settled_c = float(np.mean(air.upper_c[-round(300.0 / STEP_S) :]))
     before_c = settled_c + SWING_K * np.sin(2.0 * np.pi * (before_s / SWING_S + random.random()))
     if plant.label in (LOW, HIGH):
@@ -193,17 +193,13 @@ def _recorded(
 
 def _with_before(seen: Observed, air: Heard, random: np.random.Generator) -> Observed:
     """The air's readings before the door too."""
-    count = len(air.before_s)
-    columns = {
-        name: np.concatenate(
-            [
-                air.before_c + AIR_NOISE_K * random.standard_normal(count) if name in AIR else np.full(count, np.nan),
-                values,
-            ]
-        )
-        for name, values in seen.columns.items()
-    }
-    return replace(seen, time_s=np.concatenate([air.before_s, seen.time_s]), columns=columns)
+    time_s = np.arange(-_READ_BEFORE_S, 0.0, READ_S)
+    before_c = np.interp(time_s, air.before_s, air.before_c)
+    columns = {}
+    for name, values in seen.columns.items():
+        noisy = before_c + AIR_NOISE_K * random.standard_normal(len(time_s))
+        columns[name] = np.concatenate([noisy if name in AIR else np.full(len(time_s), np.nan), values])
+    return replace(seen, time_s=np.concatenate([time_s, seen.time_s]), columns=columns)
 
 
 def _pulled_s(truth: Truth, heat: int, plant: Plant, random: np.random.Generator) -> float:
