@@ -13,7 +13,7 @@ from calibration.cue import Cue, Rules, State, follow
 from calibration.estimate import Estimate
 from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
-from dashboard.after_pull import After, Pulled, on_mold_s, pulled_s
+from dashboard.after_pull import After, Pulled, carried_until_s, pulled_s
 from dashboard.aside import Aside, Settle
 from thermal.carries import carries_of
 from thermal.case import Case
@@ -169,7 +169,7 @@ class Follower:
             profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
             leaving = self.followed.case, profile_c, drop_ratio, self.followed.room_c
             self._pulled = Pulled(out_s, estimate, *carries_of(*leaving))
-        pulled = replace(self._pulled, on_mold_s=on_mold_s(known, out_s))
+        pulled = replace(self._pulled, on_mold_s=carried_until_s(known, out_s))
         state = pulled.state(now_s)
         left_s = pulled.left_s(now_s) if state is After.CARRY else None
         since_s = {After.CARRY: out_s, After.MOLD: pulled.on_mold_s}.get(state)

@@ -17,14 +17,15 @@ from numpy.typing import NDArray
 
 from dashboard.after_pull import PULLED
 from dashboard.commands.heats_wall import wall_words
+from dashboard.failure_words import failed_lines
 from dashboard.heat_form import kept_words, one_line
 from dashboard.photo import shown_small
+from dashboard.pull_facts import pull_facts
 from dashboard.review import Review
 from dashboard.review_words import (
     CAUTION,
     LISTED,
     evidence_words,
-    failure_words,
     headline,
     percent,
     state_lines,
@@ -132,7 +133,7 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
             for one in of.diagnosis.findings[:_FINDINGS]
             if one.probability >= LISTED
         ),
-        failure=() if of.failure is None else tuple(failure_words(of.failure, of.diagnosis, units)),
+        failure=tuple(failed_lines(of.failed_how, of.diagnosis, pull_facts(of.diagnosis, of.pulled), units)),
         walls=tuple(wall_words(one) for one in of.walls[:_WALLS]),
         corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
         notes=tuple(one_line(note, 160) for note in of.notes[:_NOTES]),

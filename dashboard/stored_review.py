@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
-from dashboard.failures import failure_of
+from dashboard.pull_facts import PullFacts, pull_facts
 from dashboard.review import Review, case_of, review
 from dashboard.review_words import LISTED, evidence_words, headline, percent, state_lines, title
 from dashboard.shop import Shop
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 1
+VERSION = 3
 _UNITS = ("metric", "us")
 
 
@@ -93,7 +93,7 @@ def review_stored(
 
 def as_it_stands(of: Review, kept: Store, record: HeatRecord) -> Review:
     """A review with outcome and walls as they read now: they change nothing of what it found."""
-    return replace(of, walls=walls_beside(kept, record), failure=failure_of(record.outcome_kind))
+    return replace(of, walls=walls_beside(kept, record), failed_how=record.outcome_kind)
 
 
 def review_number(place: StorePlace, shop: Shop, number: int) -> Review:
@@ -120,6 +120,7 @@ def kept_review(of: Review) -> KeptReview:
         "face_max_c": of.of.face_max_c,
         "opens_s": None if before is None else round(of.diagnosis.at_pull.time_s + before.middle, 1),
         "pulled": of.pulled,
+        "pull": asdict(pull_facts(of.diagnosis, of.pulled)),
     }
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
     if above is None:
@@ -147,7 +148,7 @@ class Told:
         headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, None: not known. pulled: whether the pull is on record.
+        window, None: not known. pulled: whether the pull is on record. pull: what is known of the sheet at it.
     """
 
     headline: str
@@ -163,6 +164,7 @@ class Told:
     face_max_c: float
     opens_s: float | None
     pulled: bool
+    pull: PullFacts
 
     @property
     def first(self) -> Finding:
@@ -190,4 +192,5 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         face_max_c=content["face_max_c"],
         opens_s=content["opens_s"],
         pulled=content["pulled"],
+        pull=PullFacts(**content["pull"]),
     )

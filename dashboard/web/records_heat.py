@@ -9,10 +9,11 @@ from dash import dcc, html
 
 from dashboard.commands.heats_wall import wall_words
 from dashboard.correcting import OUTCOMES
-from dashboard.failures import KINDS, failure_of
+from dashboard.failure_words import failed_lines
+from dashboard.failures import KINDS
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
 from dashboard.heat_view import HeatView
-from dashboard.review_words import CAUTION, failure_words
+from dashboard.review_words import CAUTION
 from dashboard.stored_review import Told
 from dashboard.units import Units
 from dashboard.web.component import attributes
@@ -133,9 +134,8 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
                             className="wrong"))  # fmt: skip
     if told.aside:
         parts += [html.H3("Not believed"), listed(told.aside)]
-    failure = failure_of(of.now.outcome_kind)
-    if failure is not None:
-        parts += [html.H3("What failed"), listed(failure_words(failure, told, units))]
+    if failed := failed_lines(of.now.outcome_kind, told, told.pull, units):
+        parts += [html.H3("What failed"), listed(failed)]
     if told.notes:
         parts.append(html.Details([html.Summary("Taken for granted"), listed(told.notes)]))
     return parts
