@@ -15,7 +15,15 @@ from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
 from dashboard.failures import failure_of
 from dashboard.review import Review, case_of, review
-from dashboard.review_words import LISTED, evidence_words, headline, percent, state_lines, title
+from dashboard.review_words import (
+    LISTED,
+    evidence_words,
+    headline,
+    percent,
+    state_lines,
+    title,
+    window_words,
+)
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from dashboard.stored import whole_of
@@ -34,7 +42,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 1
+VERSION = 2
 _UNITS = ("metric", "us")
 
 
@@ -119,6 +127,7 @@ def kept_review(of: Review) -> KeptReview:
         "core_min_c": of.of.core_min_c,
         "face_max_c": of.of.face_max_c,
         "opens_s": None if before is None else round(of.diagnosis.at_pull.time_s + before.middle, 1),
+        "window": window_words(of),
         "pulled": of.pulled,
     }
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
@@ -147,7 +156,8 @@ class Told:
         headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, None: not known. pulled: whether the pull is on record.
+        window, after the pull where it would have opened later, None: perhaps never; window: in words. pulled: whether
+        the pull is on record.
     """
 
     headline: str
@@ -162,6 +172,7 @@ class Told:
     core_min_c: float
     face_max_c: float
     opens_s: float | None
+    window: str
     pulled: bool
 
     @property
@@ -189,5 +200,6 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         core_min_c=content["core_min_c"],
         face_max_c=content["face_max_c"],
         opens_s=content["opens_s"],
+        window=content["window"],
         pulled=content["pulled"],
     )

@@ -38,9 +38,11 @@ class Wall:
             raise InputError(f"level of {self.place} = {self.level_mm}: expected {LEVEL_MM}")
 
     @property
-    def at(self) -> tuple[str, float | None]:
-        """What is compared between parts: place, whatever its capitals, and level."""
-        return self.place.casefold(), self.level_mm
+    def at(self) -> tuple[str, int | None]:
+        """What is compared between parts: place, whatever its capitals, and level to the millimetre, so that a level
+        read in inches meets the same one read in mm.
+        """
+        return self.place.casefold(), None if self.level_mm is None else round(self.level_mm)
 
 
 def walls_content(walls: Sequence[Wall], by: str, at_utc_ms: int) -> bytes:
@@ -56,7 +58,7 @@ def walls_of(attachments: Iterable[Attachment]) -> tuple[Wall, ...]:
     Raises:
         InputError: an entry that cannot be read.
     """
-    found: dict[tuple[str, float | None], tuple[int, Wall]] = {}
+    found: dict[tuple[str, int | None], tuple[int, Wall]] = {}
     for one in attachments:
         if one.media_type != MEDIA_TYPE:
             continue

@@ -116,7 +116,6 @@ def _write(report: Path, found: Review, units: Units) -> None:
 
 
 def _words(found: Review, units: Units) -> list[str]:
-    from dashboard.commands.heats_wall import wall_words
     from dashboard.heat_form import one_line
     from dashboard.review_words import (
         CAUTION,
@@ -128,6 +127,7 @@ def _words(found: Review, units: Units) -> list[str]:
         state_lines,
         title,
     )
+    from dashboard.wall_words import wall_words
 
     lines = [f"{one_line(found.name)}: {headline(found, units)}.", ""]
     lines += [f"  {what:<26}{words}" for what, words in state_lines(found, units)]
@@ -144,6 +144,6 @@ def _words(found: Review, units: Units) -> list[str]:
     if found.failure is not None:
         lines += ["", *(f"{line}." for line in failure_words(found.failure, found.diagnosis, units))]
     if found.walls:
-        lines += ["", "Walls:", *(f"  {wall_words(one)}" for one in found.walls)]
+        lines += ["", "Walls:", *(f"  {wall_words(one, units)}" for one in found.walls)]
     lines += ["", *(f"Note: {one_line(note, 300)}." for note in found.notes), CAUTION]
     return lines
