@@ -22,7 +22,6 @@ from dashboard.review_words import (
     percent,
     state_lines,
     title,
-    window_words,
 )
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
@@ -127,7 +126,6 @@ def kept_review(of: Review) -> KeptReview:
         "core_min_c": of.of.core_min_c,
         "face_max_c": of.of.face_max_c,
         "opens_s": None if before is None else round(of.diagnosis.at_pull.time_s + before.middle, 1),
-        "window": window_words(of),
         "pulled": of.pulled,
     }
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
@@ -156,8 +154,8 @@ class Told:
         headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, after the pull where it would have opened later, None: perhaps never; window: in words. pulled: whether
-        the pull is on record.
+        window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
+        record.
     """
 
     headline: str
@@ -172,7 +170,6 @@ class Told:
     core_min_c: float
     face_max_c: float
     opens_s: float | None
-    window: str
     pulled: bool
 
     @property
@@ -200,6 +197,5 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         core_min_c=content["core_min_c"],
         face_max_c=content["face_max_c"],
         opens_s=content["opens_s"],
-        window=content["window"],
         pulled=content["pulled"],
     )

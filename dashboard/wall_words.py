@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from dashboard.units import Units
 from dashboard.wall_compare import Compared
-from logger.walls import LEVEL_MM, WALL_MM, Wall
+from logger.walls import LEVEL_MM, WALL_MM, Wall, tidy_place
 from thermal.fields import InputError, Range, shown
 
 _MM_PER_IN = 25.4
@@ -48,7 +48,7 @@ def wall_of(place: str, level: str, wall: str, units: Units) -> Wall:
     Raises:
         InputError: what is no number, or lies outside of what there is.
     """
-    where = " ".join(place.split())
+    where = tidy_place(place)
     high = None if not level.strip() else _mm(f"level of {where}", level, LEVEL_MM, units)
     return Wall(where, high, _mm(f"wall at {where}", wall, WALL_MM, units))
 

@@ -16,13 +16,13 @@ from dashboard.heat_tables import table_of as table_of_heat
 from dashboard.keep_walls import keep_walls
 from dashboard.kept_open import KeptOpen
 from dashboard.kept_searches import drop_search, keep_search
+from dashboard.kept_trends import KeptTrends
 from dashboard.photo import checked_photo, shown_small
 from dashboard.report_html import html_bytes
 from dashboard.report_pdf import pdf_bytes
 from dashboard.reviewer import Reviewer
 from dashboard.stored import iso
 from dashboard.stored_review import VERSION
-from dashboard.trends import trends
 from dashboard.trends_words import TABLES, table_of
 from dashboard.units import Units
 from dashboard.wall_words import Doubtful, wall_of
@@ -45,7 +45,7 @@ _HEADS = ("heat", "start_utc", "state", "oven", "bench", "polymer", "gauge_mm", 
 _AT_ONCE = 1000
 
 
-def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer) -> None:
+def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer, counted: KeptTrends) -> None:
     """Add the addresses."""
     server: Flask = app.server
 
@@ -67,7 +67,9 @@ def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer)
     @server.get(f"{PATH}/trends.csv")
     @only(ROLES)
     def trends_csv() -> Any:
-        return _answered(lambda: _download(_trend(services, records), f"trends-{request.args.get('table', '')}.csv"))
+        return _answered(
+            lambda: _download(_trend(services, records, counted), f"trends-{request.args.get('table', '')}.csv")
+        )
 
     @server.get(f"{PATH}/report")
     @only(ROLES)
@@ -176,13 +178,14 @@ def _table_of_heat(services: Services, records: KeptOpen) -> Response:
     return _download(text, f"heat-{number}-{name}.csv")
 
 
-def _trend(services: Services, records: KeptOpen) -> str:
+def _trend(services: Services, records: KeptOpen, counted: KeptTrends) -> Response:
     name = request.args.get("table", "")
     operators = services.shop.yield_by_operator
     if name not in TABLES or (name == "operator" and not operators):
         raise InputError(f"table {shown(name)}: expected one of {', '.join(TABLES)}, operator only where it is on")
     with records.opened() as kept:
-        return csv_of(*table_of(trends(kept, _wanted(services), VERSION, operators), name))
+        text = csv_of(*table_of(counted.of(kept, _wanted(services), VERSION, operators), name))
+    return _download(text, f"trends-{name}.csv")
 
 
 def _report(services: Services, reviewer: Reviewer) -> Response:

@@ -65,7 +65,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
         shapes.append(_up(at, False))
         seen.append((at, "window would have opened"))
     elif told is not None and told.opens_s is None and told.time_s:
-        words.append(_at_top(told.time_s[-1] / 60.0, f"the window {told.window}"))
+        words.append(_at_top(told.time_s[-1] / 60.0, "window not open"))
     words += [_upright(at, name) for at, name in _apart(seen, _NEAR * end_min)]
     return {
         "data": data,
@@ -336,7 +336,7 @@ def _upright(x: float, text: str) -> dict[str, Any]:
 
 
 def _at_top(x: float, text: str) -> dict[str, Any]:
-    return {"text": _plain(text, 80), "xref": "x", "x": x, "xanchor": "right", "yref": "paper", "y": 1.0,
+    return {"text": text, "xref": "x", "x": x, "xanchor": "right", "yref": "paper", "y": 1.0,
             "yanchor": "top", "showarrow": False, "font": {"size": 13}}  # fmt: skip
 
 
@@ -354,6 +354,6 @@ def _difference(kelvin: float, units: Units) -> float:
     return round(kelvin if units.system == "metric" else 1.8 * kelvin, 2)
 
 
-def _plain(text: str, longest: int = 40) -> str:
+def _plain(text: str) -> str:
     """Names of columns and marks come from files: plotly would read tags and braces in them."""
-    return "".join(one for one in text if one not in "<>{}%&")[:longest]
+    return "".join(one for one in text if one not in "<>{}%&")[:40]
