@@ -79,6 +79,10 @@ def _reviewed(
 ) -> Review:
     if name.removeprefix("#").isdecimal() and not Path(name).exists():
         return _stored(name, oven_card, polymer, room_c, shop, place)
+    if not Path(name).exists():
+        raise InputError(
+            f"{name[:200]}: no such file, and no number of a stored heat: expected one of the two; see 'pullcue heats'"
+        )
     from dashboard.stored_review import card_of, review_of
     from logger.heatfile import read_heat
 
