@@ -162,6 +162,9 @@ def _figure(of: Figure) -> str:
         )
         anchor = "end" if x > 0.8 * WIDE else "start"
         parts.append(f'<text x="{x:.2f}" y="{2.6 + 3.0 * (k % 4):.2f}" text-anchor="{anchor}">{escape(words)}</text>')
+    count = len(of.lines)
+    parts.append(f'<rect x="{WIDE - 53}" y="{HIGH - BELOW - 2.4 - 3.6 * count:.2f}" width="48" '
+                 f'height="{3.6 * count + 0.8:.2f}" fill="#fff"/>')  # fmt: skip
     for k, line in enumerate(of.lines):
         dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
         style = f'fill="none" stroke="#000" stroke-width="{line.width_mm}"{dash}'

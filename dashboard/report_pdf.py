@@ -30,6 +30,8 @@ _FONT = "DejaVu"
 #: The curve's height at least and at most, and up to which height a block is kept on one sheet, mm.
 _LEAST, _MOST, _KEPT = 58.0, 112.0, 125.0
 _ENDLESS = 5000.0
+#: Left free, so that rounding does not push the last line over, mm.
+_SLACK = 0.5
 _WALL_COLUMNS = (46.0, 20.0, 48.0)
 Block = Callable[["FPDF"], None]
 
@@ -38,7 +40,7 @@ def pdf_bytes(of: Report) -> bytes:
     """The report as PDF."""
     wide, high = PAPERS[of.paper]
     endless, heights = _laid(of, (wide, _ENDLESS), _LEAST)
-    spare = high - _MARGIN - endless.get_y()
+    spare = high - _MARGIN - endless.get_y() - _SLACK
     # Where one sheet cannot hold it, the largest curve leaves most for the second.
     for figure_mm in (min(_MOST, _LEAST + spare),) if spare >= 0.0 else (_MOST, HIGH, _LEAST):
         known = [one + (figure_mm - _LEAST if n == 1 else 0.0) for n, one in enumerate(heights)]
@@ -263,6 +265,9 @@ def _figure(page: FPDF, of: Figure, high: float) -> None:
 
 
 def _lines(page: FPDF, of: Figure, scale: Scale, left: float, top: float) -> None:
+    page.set_fill_color(255)  # words of the legend stand on white, not on the stroke of a mark
+    below = top + scale.high_mm - BELOW
+    page.rect(left + WIDE - 53.0, below - 2.4 - 3.6 * len(of.lines), 48.0, 3.6 * len(of.lines) + 0.8, style="F")
     for k, line in enumerate(of.lines):
         page.set_line_width(line.width_mm)
         # fpdf2 knows one stroke and one gap: a longer pattern is told by its first two lengths.

@@ -125,8 +125,9 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
     if one.kind == "door opened":
         return f"the air fell by about {units.difference(abs(size))}"
     if one.kind == "oven not ready":
-        return f"{abs(size):.0f} K {'below' if size < 0.0 else 'above'} where it should have been"
-    return f"by {size:+.1f} K" + (f" ± {std:.1f} K" if std else "")
+        return f"{units.difference(abs(size))} {'below' if size < 0.0 else 'above'} where it should have been"
+    plus = "+" if size > 0.0 else ""
+    return f"by {plus}{units.difference(size, 1)}" + (f" ± {units.difference(std, 1)}" if std else "")
 
 
 def _nothing_words(of: Review) -> str:
@@ -252,8 +253,11 @@ def dose_words(of: Review, units: Units) -> str:
     """For how long a face was hot, and what share of what it stands that used up, where the polymer says so."""
     state, dose = of.diagnosis.at_pull, of.of.dose
     hot = state.hot_s
+    least = units.temperature(of.of.core_min_c)
     told = (
-        f"a face was at {units.temperature(of.of.core_min_c)} or hotter for {Units.seconds(hot.middle)} "
+        f"no face came to {least}"
+        if hot.high < 1.0
+        else f"a face was at {least} or hotter for {Units.seconds(hot.middle)} "
         f"({Units.seconds(hot.low)} to {Units.seconds(hot.high)}) min"
     )
     if dose is None or state.dose is None:
