@@ -41,13 +41,22 @@ def pdf_bytes(of: Report) -> bytes:
     wide, high = PAPERS[of.paper]
     endless, heights = _laid(of, (wide, _ENDLESS), _LEAST)
     spare = high - _MARGIN - endless.get_y() - _SLACK
+    _let_go(endless)
     # Where one sheet cannot hold it, the largest curve leaves most for the second.
     for figure_mm in (min(_MOST, _LEAST + spare),) if spare >= 0.0 else (_MOST, HIGH, _LEAST):
         known = [one + (figure_mm - _LEAST if n == 1 else 0.0) for n, one in enumerate(heights)]
         page, _ = _laid(of, (wide, high), figure_mm, known)
-        if page.page <= 2:
+        if page.page <= 2 or figure_mm == _LEAST:
             break
+        _let_go(page)
     return bytes(page.output())
+
+
+def _let_go(page: FPDF) -> None:
+    """Close the typefaces of a document that is not written."""
+    for font in page.fonts.values():
+        if hasattr(font, "ttfont"):
+            font.ttfont.close()
 
 
 def _laid(
