@@ -180,8 +180,8 @@ def test_nothing_that_a_heat_says_is_run(shop: tuple[Shop, StorePlace, Does]) ->
     assert table_of(visitor, "walls")[1][:4] == ["1", "'=1+1", "120.0", "3.4"]
     entries = {row[1]: row[2:] for row in table_of(visitor, "entries")}
     assert entries["job_number"] == [f"'{FORMULA}", f"'{FORMULA}"]
-    assert [row[3] for row in table_of(visitor, "marks")[1:]] == ["start", "<img src=x onerror=alert(1)>", "pulled",
-                                                                  "on_mold"]  # fmt: skip
+    marks = [row[3] for row in table_of(visitor, "marks")[1:]]
+    assert marks == ["imported", "<img src=x onerror=alert(1)>", "pulled", "on_mold"]
     assert len(table_of(visitor, "corrections")) == 1
     assert visitor.get("/records/heat.csv?heat=1&table=causes").status_code == 400  # not reviewed yet
     assert visitor.get("/records/heat.csv?heat=1&table=../x").status_code == 400
