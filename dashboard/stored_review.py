@@ -15,7 +15,14 @@ from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
 from dashboard.pull_facts import PullFacts, pull_facts
 from dashboard.review import Review, case_of, review
-from dashboard.review_words import LISTED, evidence_words, headline, percent, state_lines, title
+from dashboard.review_words import (
+    LISTED,
+    evidence_words,
+    headline,
+    percent,
+    state_lines,
+    title,
+)
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from dashboard.stored import whole_of
@@ -148,7 +155,8 @@ class Told:
         headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, None: not known. pulled: whether the pull is on record. pull: what is known of the sheet at it.
+        window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
+        record. pull: what is known of the sheet at it.
     """
 
     headline: str
