@@ -71,7 +71,10 @@ def card_of(heat: Heat, oven_card: Path | None, kept: str | None, shop: Shop, na
         InputError: there is none.
     """
     if oven_card is not None:
-        return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
+        try:
+            return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
+        except InputError as error:
+            raise InputError(f"--oven-card: {error}") from None
     if kept is not None:
         return stored_card(kept, name)
     if heat.oven is None:

@@ -125,10 +125,8 @@ def tallies(connection: Connection, wanted: HeatFilter) -> dict[TallyBy, list[Ta
     table = heat_search.c
     asked = (*conditions(wanted), table.state != "open")
     columns = [table[name] for name in COUNTED]
-    counts: dict[TallyBy, Counter[tuple[Any, str | None]]] = {
-        **{name: Counter() for name in COUNTED},
-        "period": Counter(),
-    }
+    names: tuple[TallyBy, ...] = (*COUNTED, "period")
+    counts: dict[TallyBy, Counter[tuple[Any, str | None]]] = {name: Counter() for name in names}
     query = select(*columns, table.outcome, func.count()).where(*asked).group_by(*columns, table.outcome)
     for *values, outcome, count in connection.execute(query):
         for name, value in zip(COUNTED, values, strict=True):
