@@ -39,11 +39,12 @@ class Failure:
 _COLD: Causes = {
     "pulled early": 0, "carried too long": 0, "film": 0, "tray cold": 0, "door opened": 0, "polymer": 0,
     "gauge": 1, "start": -1, "face": -1, "oven off": -1, "oven drifted": -1, "oven not ready": -1, "emitters": -1,
-    "tray contact": -1,
+    "air sensor off": -1, "tray contact": -1,
 }  # fmt: skip
 _HOT: Causes = {
     "pulled late": 0, "face overheated": 0, "polymer": 0,
     "gauge": -1, "start": 1, "face": 1, "oven off": 1, "oven drifted": 1, "oven not ready": 1, "emitters": 1,
+    "air sensor off": 1,
 }  # fmt: skip
 
 FAILURES = (
@@ -92,7 +93,7 @@ FAILURES = (
     Failure(
         "bubbles or blisters in the sheet",
         "sometimes: a face too hot; moisture boils out at usual temperatures too",
-        {"face overheated": 0, "pulled late": 0, "oven off": 1, "emitters": 1, "face": 1},
+        {"face overheated": 0, "pulled late": 0, "oven off": 1, "air sensor off": 1, "emitters": 1, "face": 1},
         "moisture: the sheet was not dried, or stood in a damp room after drying; air under a transfer paper",
     ),
     Failure(

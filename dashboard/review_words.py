@@ -9,8 +9,10 @@ from typing import Protocol
 import numpy as np
 
 from calibration.alternative_fit import Beside
-from calibration.diagnosis import NOTHING, UNEXPLAINED, Finding
+from calibration.diagnosis import NOTHING, UNEXPLAINED, Diagnosis, Finding
+from calibration.doubt import SetAside
 from calibration.estimate import Spread
+from dashboard.heat_form import one_line
 from dashboard.pull_facts import WORTH_TELLING, pull_facts
 from dashboard.review import Review
 from dashboard.units import Units
@@ -26,6 +28,7 @@ _AGREE = 1.5
 _FACES = {"upper": "the upper face", "lower": "the lower face", "both": "both faces"}
 _COLUMNS = {"line_1": "the mark of line 1", "line_2": "the mark of line 2", "line_3": "the mark of line 3",
             "clear_through": "the mark 'clear through'", "air": "the air", "walls": "the walls"}  # fmt: skip
+UNEXPLAINED_WORDS = "Nothing that was tried explains the readings well: look at sensors, door and polymer"
 CAUTION = (
     "The review compares what was measured with a model; it is advice. It does not replace the judgement of the "
     "licensed practitioner, the sheet's instructions for use and safety data sheet, or local codes. Hot sheet and "
@@ -75,6 +78,9 @@ _TITLES: dict[str, Callable[[Finding, Units], str]] = {
         "Oven heats less than its card says: it has drifted", "Oven heats more than its card says: it has drifted"
     ),
     "oven off": _signed("Oven colder than it showed", "Oven hotter than it showed"),
+    "air sensor off": _signed(
+        "Air sensor reads too high: the oven was colder", "Air sensor reads too low: the oven was hotter"
+    ),
     "emitters": _signed("Emitters colder than the oven card says", "Emitters hotter than the oven card says"),
     "tray contact": _signed("Sheet lay badly on its tray", "Sheet lay better on its tray than the card says"),
     "tray cold": lambda one, units: "Tray cold",
@@ -241,7 +247,7 @@ def headline(of: Review, units: Units) -> str:
 
 def _either(one: Finding, told: Sequence[Finding], of: Ranked, units: Units) -> str:
     """'Sheet thicker than its label (60 %) or oven colder than it showed (30 %)'."""
-    words = [f"{_briefly(each, units)} ({percent(each.probability)})" for each in (one, *_near(one, told, of))]
+    words = [f"{briefly(each, units)} ({percent(each.probability)})" for each in (one, *_near(one, told, of))]
     return " or ".join([words[0], *map(small, words[1:])])
 
 
@@ -250,9 +256,20 @@ def _near(one: Finding, told: Sequence[Finding], of: Ranked) -> list[Finding]:
     return [each for each in alike(one, of)[0] if each.name not in names]
 
 
-def _briefly(one: Finding, units: Units) -> str:
+def briefly(one: Finding, units: Units) -> str:
     """A title without what it says in brackets."""
     return title(one, units).partition(" (")[0]
+
+
+def doubt_lines(of: Diagnosis, units: Units) -> list[str]:
+    """That nothing explains the readings, and which are not believed, without full stops."""
+    unexplained = [UNEXPLAINED_WORDS] if of.unexplained else []
+    return unexplained + [f"Not believed: {aside_words(one, units)}" for one in of.aside]
+
+
+def aside_words(one: SetAside, units: Units) -> str:
+    """'face upper from 3:20 on: stands still while others move'."""
+    return f"{column_words(one_line(one.column))} from {units.seconds(one.from_s)} on: {one.reason}"
 
 
 def small(words: str) -> str:
@@ -268,8 +285,9 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         ("Core (coldest point)", temperatures(state.core_c, units)),
         ("Core above its least", spread_words(state.above_k, units) + _fact("below it", state.p_early)),
         ("Hotter face", temperatures(state.hottest_c, units) + _fact("over its limit at any time", state.p_face)),
-        *([("Limit passed", f"core, drop or time: {percent(late)}")] if (late := state.p_late) >= WORTH_TELLING else []),
     ]
+    if state.p_late >= WORTH_TELLING:
+        lines.append(("Limit passed", f"core, drop or time: {percent(state.p_late)}"))
     lines.append(("Window", window_words(of)))
     if state.drop_mm is not None:
         lines.append(("Drop", f"{units.length(state.drop_mm.middle * 1e-3)} (computed)"

@@ -11,12 +11,17 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
+from dashboard.explained import Place, explained_faces, places
 from dashboard.pull_facts import PullFacts, pull_facts
 from dashboard.review import Review, case_of, review
 from dashboard.review_words import (
     LISTED,
+    aside_words,
     evidence_words,
     headline,
     percent,
@@ -42,6 +47,7 @@ if TYPE_CHECKING:
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
 VERSION = 3
+Array = NDArray[np.float64]
 _UNITS = ("metric", "us")
 
 
@@ -130,12 +136,19 @@ def kept_review(of: Review) -> KeptReview:
         "face_max_c": of.of.face_max_c,
         "opens_s": None if before is None else round(of.diagnosis.at_pull.time_s + before.middle, 1),
         "pulled": of.pulled,
+        "explained": [
+            [one.name, _rounded(one.at_s, 1), _rounded(one.predicted, 2)] for one in explained_faces(of.diagnosis)
+        ],
         "pull": asdict(pull_facts(of.diagnosis, of.pulled)),
     }
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
     if above is None:
         return KeptReview(VERSION, None, None, None, text)
     return KeptReview(VERSION, above.low, above.middle, above.high, text)
+
+
+def _rounded(values: Array, digits: int) -> list[float]:
+    return [round(float(value), digits) for value in values]
 
 
 def _words(of: Review, units: Units) -> dict[str, Any]:
@@ -146,7 +159,8 @@ def _words(of: Review, units: Units) -> dict[str, Any]:
         "findings": [[percent(one.probability), title(one, units), evidence_words(one, of, units)] for one in listed],
         "notes": list(of.notes),
         "unexplained": of.diagnosis.unexplained,
-        "aside": [f"{one.column} from {units.seconds(one.from_s)} on: {one.reason}" for one in of.diagnosis.aside],
+        "aside": [aside_words(one, units) for one in of.diagnosis.aside],
+        "places": [[one.from_s, one.to_s, one.words] for one in places(of.diagnosis, units)],
     }
 
 
@@ -159,7 +173,8 @@ class Told:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
         window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
-        record. pull: what is known of the sheet at it.
+        record. pull: what is known of the sheet at it. places: where findings show. explained: column, times, s, and °C of
+        each measured face as the likeliest explanation has it.
     """
 
     headline: str
@@ -176,6 +191,8 @@ class Told:
     opens_s: float | None
     pulled: bool
     pull: PullFacts
+    places: tuple[Place, ...]
+    explained: tuple[tuple[str, Sequence[float], Sequence[float]], ...]
 
     @property
     def first(self) -> Finding:
@@ -204,4 +221,6 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         opens_s=content["opens_s"],
         pulled=content["pulled"],
         pull=PullFacts(**content["pull"]),
+        places=tuple(Place(*one) for one in words["places"]),
+        explained=tuple((name, at_s, values) for name, at_s, values in content["explained"]),
     )

@@ -108,7 +108,7 @@ def test_the_words_say_what_happened_and_how_sure_that_is(reports: tuple[str, st
         assert told in words
     # The air alone says that the oven was cold; what the core was is computed, and told as such.
     assert "Goes with it in this heat: the core was below its least at the pull (over 99 %); oven colder" in words
-    assert "Core below its least      over 99 %\n" in words
+    assert re.search(r"Core above its least +-.* K\); below it: over 99 %\n", words)
     assert CAUTION in words
 
 
@@ -343,12 +343,15 @@ def test_a_cold_core_is_told_where_no_cause_is_found(reviewed: Review) -> None:
     assert headline(cold, Units()) == (
         "No cause found in the readings, but the core was probably below its least at the pull (92 %)"
     )
-    assert ("Core below its least", "92 %") in state_lines(cold, Units())
+    assert dict(state_lines(cold, Units()))["Core above its least"].endswith("K); below it: 92 %")
     assert "but the core was probably below its least" in evidence_words(cold.diagnosis.first, cold, Units())
     assert headline(unusual(reviewed, 0.92, 0.45), Units()).startswith("No single cause stands out, but the core was")
     fine = unusual(reviewed, 0.05)
     assert headline(fine, Units()) == "Nothing unusual in the heating (74 %)"
-    assert "Core below its least" not in dict(state_lines(fine, Units()))
+    assert "below it" not in dict(state_lines(fine, Units()))["Core above its least"]
+    hot = dict(state_lines(with_pull(fine, p_face=0.4, p_late=0.6), Units()))
+    assert hot["Hotter face"].endswith("; over its limit at any time: 40 %")
+    assert hot["Limit passed"] == "core, drop or time: 60 %"
 
 
 def test_the_misfit_under_nothing_unusual_is_that_of_the_sheet_as_stated(reviewed: Review) -> None:
@@ -432,8 +435,8 @@ def test_the_oven_is_cleared_only_by_readings_that_can(reviewed: Review) -> None
         "Goes with it in this heat: the core was below its least at the pull (92 %)"
     )
     assert here("bridging", dataclasses.replace(SEEN, early=0.3), none, Finding("gauge", "", 0.2, size=0.2)) == (
-        "These readings cannot tell whether the heating goes with it; perhaps: the core was below its least at the pull "
-        "(30 %); sheet thicker than its label (20 %)"
+        "These readings cannot tell whether the heating goes with it; perhaps: the core was below its least at the "
+        "pull (30 %); sheet thicker than its label (20 %)"
     )
     assert here("scorching", dataclasses.replace(SEEN, early=0.92), none).endswith("look outside the oven first")
     bare = pull_facts(dataclasses.replace(reviewed.diagnosis, misfit=None), True)

@@ -126,6 +126,7 @@ def _words(found: Review, units: Units) -> list[str]:
     from dashboard.review_words import (
         CAUTION,
         LISTED,
+        doubt_lines,
         evidence_words,
         headline,
         percent,
@@ -142,10 +143,7 @@ def _words(found: Review, units: Units) -> list[str]:
             lines.append(f"  {percent(one.probability):>9}  {title(one, units)}")
             if evidence := evidence_words(one, found, units):
                 lines.append(f"             {evidence}.")
-    if found.diagnosis.unexplained:
-        lines.append("  Nothing that was tried explains the readings well: look at sensors, door and polymer.")
-    for aside in found.diagnosis.aside:
-        lines.append(f"  Not believed: {one_line(aside.column)} from {units.seconds(aside.from_s)} on: {aside.reason}.")
+    lines += [f"  {line}." for line in doubt_lines(found.diagnosis, units)]
     pull = pull_facts(found.diagnosis, found.pulled)
     if failed := failed_lines(found.failed_how, found.diagnosis, pull, units):
         lines += ["", *(f"{line}." for line in failed)]
