@@ -21,6 +21,7 @@ from dashboard.failure_words import failed_lines
 from dashboard.heat_form import kept_words, one_line
 from dashboard.photo import shown_small
 from dashboard.pull_facts import pull_facts
+from dashboard.pull_words import state_lines
 from dashboard.review import Review
 from dashboard.review_words import (
     CAUTION,
@@ -30,7 +31,6 @@ from dashboard.review_words import (
     evidence_words,
     headline,
     percent,
-    state_lines,
     title,
 )
 from dashboard.units import Units
@@ -98,7 +98,8 @@ class Report:
 
     Attributes:
         title, headline: first lines. facts: identification. checks: done and not done. state: the sheet at the pull.
-        findings: probability, title, evidence. doubts: of the readings, lines. failure: lines on the outcome's kind. walls: rows under `WALL_HEADS`.
+        findings: probability, title, evidence. doubts: of the readings, lines. failure: lines on the
+        outcome's kind. walls: rows under `WALL_HEADS`.
         corrections: lines. notes: what was taken for granted. code: of the QR, the heat's number; '' for a heat file.
         photo: JPEG, or None. printed: the date. paper: of `PAPERS`.
     """

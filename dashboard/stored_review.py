@@ -18,6 +18,7 @@ from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
 from dashboard.explained import Place, explained_faces, places
 from dashboard.pull_facts import PullFacts, pull_facts
+from dashboard.pull_words import state_lines
 from dashboard.review import Review, case_of, review
 from dashboard.review_words import (
     LISTED,
@@ -25,7 +26,6 @@ from dashboard.review_words import (
     evidence_words,
     headline,
     percent,
-    state_lines,
     title,
 )
 from dashboard.shop import Shop
@@ -173,8 +173,8 @@ class Told:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
         window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
-        record. pull: what is known of the sheet at it. places: where findings show. explained: column, times, s, and °C of
-        each measured face as the likeliest explanation has it.
+        record. pull: what is known of the sheet at it. places: where findings show. explained: column, times, s,
+        and °C of each measured face as the likeliest explanation has it.
     """
 
     headline: str

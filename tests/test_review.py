@@ -27,6 +27,7 @@ from dashboard.commands.review import _words as words_of
 from dashboard.failure_words import failed_lines, failure_words
 from dashboard.failures import FAILURES, KINDS, failure_of
 from dashboard.pull_facts import PullFacts, pull_facts
+from dashboard.pull_words import state_lines, window_words
 from dashboard.qr import dark_squares
 from dashboard.report import Report, report_of
 from dashboard.report_html import html_bytes
@@ -37,9 +38,7 @@ from dashboard.review_words import (
     evidence_words,
     headline,
     percent,
-    state_lines,
     title,
-    window_words,
 )
 from dashboard.shop import DEMO_FOLDER, open_shop
 from dashboard.stored_card import stored_card

@@ -123,6 +123,7 @@ def _words(found: Review, units: Units) -> list[str]:
     from dashboard.failure_words import failed_lines
     from dashboard.heat_form import one_line
     from dashboard.pull_facts import pull_facts
+    from dashboard.pull_words import state_lines
     from dashboard.review_words import (
         CAUTION,
         LISTED,
@@ -130,7 +131,6 @@ def _words(found: Review, units: Units) -> list[str]:
         evidence_words,
         headline,
         percent,
-        state_lines,
         title,
     )
     from dashboard.wall_words import wall_words
