@@ -18,14 +18,17 @@ from pypdf import PdfReader
 
 from calibration.alternative_fit import Beside
 from calibration.diagnosis import NOTHING, Finding
+from calibration.doubt import SetAside
 from calibration.estimate import Spread
 from calibration.observed import Observed
 from calibration.reconstruction import _time_above
 from command_line import demo_store, ok, refused
 from dashboard.after_pull import carried_until_s, on_mold_s
+from dashboard.commands.records_options import opened
 from dashboard.commands.review import _words as words_of
 from dashboard.failure_words import failed_lines, failure_words
 from dashboard.failures import FAILURES, KINDS, failure_of
+from dashboard.heat_view import heat_view
 from dashboard.pull_facts import PullFacts, pull_facts
 from dashboard.pull_words import state_lines, window_words
 from dashboard.qr import dark_squares
@@ -41,10 +44,14 @@ from dashboard.review_words import (
     title,
 )
 from dashboard.shop import DEMO_FOLDER, open_shop
+from dashboard.store_place import StorePlace
 from dashboard.stored_card import stored_card
+from dashboard.stored_review import kept_review
 from dashboard.stored_review import review_of as _review_of
+from dashboard.stored_review import told as stored_told
 from dashboard.units import Units
 from dashboard.wall_compare import compared
+from dashboard.web.records_figure import heat_figure
 from logger.heatfile import read_heat
 from logger.records import Attachment
 from logger.walls import MEDIA_TYPE, Wall, walls_content, walls_of
@@ -372,6 +379,49 @@ def test_differences_are_in_the_units_shown(reviewed: Review) -> None:
     warm = Finding("start", "", 0.9, size=5.0, size_std=1.0)
     assert evidence_words(warm, reviewed, Units("us")) == "By +9.0 °F ± 1.8 °F"
     assert evidence_words(Finding("oven not ready", "", 0.9, size=-10.0), reviewed, Units("us")).startswith("18 °F bel")
+
+
+def with_drawn(of: Review) -> Review:
+    """With a thick sheet that shows in a face, a sensor that is not believed, and readings that nothing explains."""
+    at_s = np.array([60.0, 300.0, 600.0])
+    beside = Beside("face_upper_c", at_s, np.full(3, 100.0), np.array([60.0, 120.0, 150.0]), np.zeros(3))
+    thick = Finding("gauge", "", 0.8, size=0.3, size_std=0.05, from_s=60.0, to_s=600.0, column="face_upper_c")
+    early = Finding("pulled early", "", 0.3, from_s=620.0, to_s=620.0)
+    door = Finding("door opened", "", 0.1, from_s=300.0, to_s=300.0)
+    aside = (SetAside("face_lower_c", "stands still while others move", 200.0, 620.0),)
+    found = dataclasses.replace(of.diagnosis, findings=(thick, early, door), beside=(beside,), misfit=3.0, aside=aside)
+    return dataclasses.replace(of, diagnosis=found)
+
+
+DOUBTS = ("Nothing that was tried explains the readings well", "Not believed: face lower from 3:20 on: stands still")
+
+
+def test_the_report_draws_what_explains_it_and_where_and_tells_its_doubts(reviewed: Review) -> None:
+    made = report_of(with_drawn(reviewed), Units("us"), DAY)
+    assert [(one.from_s, one.to_s, one.words) for one in made.figure.places] == [
+        (60.0, 600.0, "Sheet thicker than its label (80 %)")
+    ]
+    (line,) = [one for one in made.figure.lines if one.name == "face upper, as explained"]
+    assert line.values.tolist() == pytest.approx([140.0, 248.0, 302.0])  # °F
+    assert line.dash
+    page = html_bytes(made).decode()
+    words = "".join(one.extract_text() for one in PdfReader(BytesIO(pdf_bytes(made))).pages)
+    for told in (*DOUBTS, "Sheet thicker than its label (80 %)", "face upper, as explained"):
+        assert told in page
+        assert told in words.replace("\n", " ")
+
+
+def test_the_page_draws_the_same_from_what_was_kept(reviewed: Review, store: str) -> None:
+    kept = stored_told(kept_review(with_drawn(reviewed)), Units())
+    assert kept is not None
+    assert kept.unexplained
+    assert kept.aside == ("face lower from 3:20 on: stands still while others move",)
+    with opened(StorePlace(f"sqlite:///{store}", Path(store).parent)) as kept_store:
+        figure = heat_figure(heat_view(kept_store, 1), kept, Units())
+    (line,) = [one for one in figure["data"] if one["name"] == "upper face, as explained"]
+    assert (line["x"], line["y"], line["line"]["dash"]) == ([1.0, 5.0, 10.0], [60.0, 120.0, 150.0], "dash")
+    assert [one["x0"] for one in figure["layout"]["shapes"] if one.get("x1") == 10.0] == [1.0]
+    assert any(one["text"] == "Sheet thicker than its label (80 %)" for one in figure["layout"]["annotations"])
 
 
 # ---------------------------------------------------------------- failures
