@@ -21,7 +21,13 @@ class Place:
 
     from_s: float
     to_s: float
-    words: str
+    name: str
+    share: str
+
+    @property
+    def words(self) -> str:
+        """'Sheet thicker than its label (80 %)'."""
+        return f"{self.name} ({self.share})"
 
 
 def places(of: Diagnosis, units: Units) -> tuple[Place, ...]:
@@ -31,8 +37,8 @@ def places(of: Diagnosis, units: Units) -> tuple[Place, ...]:
     for one in of.findings:
         if one.probability < SHOWN or one.from_s is None or one.to_s is None or one.from_s >= end_s:
             continue
-        words = f"{briefly(one, units)} ({percent(one.probability)})"
-        found.append(Place(max(0.0, one.from_s), min(max(0.0, one.to_s), end_s), words))
+        until_s = min(max(0.0, one.to_s), end_s)
+        found.append(Place(max(0.0, one.from_s), until_s, briefly(one, units), percent(one.probability)))
     return tuple(found[:_MOST])
 
 

@@ -160,7 +160,7 @@ def _words(of: Review, units: Units) -> dict[str, Any]:
         "notes": list(of.notes),
         "unexplained": of.diagnosis.unexplained,
         "aside": [aside_words(one, units) for one in of.diagnosis.aside],
-        "places": [[one.from_s, one.to_s, one.words] for one in places(of.diagnosis, units)],
+        "places": [[one.from_s, one.to_s, one.name, one.share] for one in places(of.diagnosis, units)],
     }
 
 

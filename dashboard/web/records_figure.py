@@ -146,7 +146,8 @@ def _bar(place: Place, number: int) -> dict[str, Any]:
 
 
 def _in_bar(place: Place, number: int) -> dict[str, Any]:
-    return {"text": _plain(place.words), "xref": "x", "x": place.from_s / 60.0, "xanchor": "left", "yref": "paper",
+    words = f"{_plain(place.name, 90)} ({place.share})"
+    return {"text": words, "xref": "x", "x": place.from_s / 60.0, "xanchor": "left", "yref": "paper",
             "y": 1.0 - _BAR * number, "yanchor": "top", "showarrow": False, "font": {"size": 13}}  # fmt: skip
 
 
@@ -384,6 +385,6 @@ def _difference(kelvin: float, units: Units) -> float:
     return round(kelvin if units.system == "metric" else 1.8 * kelvin, 2)
 
 
-def _plain(text: str) -> str:
+def _plain(text: str, longest: int = 40) -> str:
     """Names of columns and marks come from files: plotly would read tags and braces in them."""
-    return "".join(one for one in text if one not in "<>{}%&")[:40]
+    return "".join(one for one in text if one not in "<>{}%&")[:longest]
