@@ -166,7 +166,8 @@ def _planted_air(case: Case, air: Heard, plant: Plant, random: np.random.Generat
         shift, before_c = shift + off_k, before_c + off_k
     if plant.label == DOOR:
         since = air.time_s - random.uniform(150.0, 450.0)
-        recovering = np.exp(-np.maximum(since, 0.0) / (0.7 * case.oven.recovery_s))
+        recovery_s = case.oven.recovery_s * np.exp(0.35 * random.standard_normal())
+        recovering = np.exp(-np.maximum(since, 0.0) / recovery_s)
         shift = shift - np.where(since >= 0.0, plant.size * recovering, 0.0)
     if plant.label == NOT_READY:
         shift = shift - plant.size * np.exp(-air.time_s / _RISES_S)
