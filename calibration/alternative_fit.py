@@ -28,6 +28,8 @@ from thermal.window import Limits
 
 Array = NDArray[np.float64]
 
+#: A bubble bends: what is added begins in so much of its prior's width about what is stated, and goes on from there.
+_NEAR = 0.3
 #: An ensemble has so many members, or twice its unknowns.
 MEMBERS = 96
 #: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
@@ -172,9 +174,10 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
     moved: dict[int, float] = {}
     for number in range(rounds):
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
-        if number:
+        # A bubble bends so much that a first round may be off by hundreds.
+        if number > int(given.hangs):
             # What bends may be thrown far off by one round: its best round counts.
-            best = max(one.weight for one in done.values())
+            best = max((one.weight for one in done.values() if one.settled or not given.hangs), default=-np.inf)
             waiting = [
                 i
                 for i in waiting
@@ -199,7 +202,7 @@ def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
     stated = len(names(one.case(given.case)))
     if stated != len(start.mean) or any(cause.polymer is not None for cause in one.causes):
         return posterior.prior(stated + extra)
-    factor = np.eye(stated + extra)
+    factor = np.eye(stated + extra) * _NEAR
     factor[:stated, :stated] = start.factor
     return Proposal(np.concatenate([start.mean, np.zeros(extra)]), factor)
 

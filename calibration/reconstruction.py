@@ -18,7 +18,7 @@ from calibration.alternative_fit import Fitted, Given, walled
 from calibration.estimate import Spread
 from calibration.evidence import at_time, first_passed
 from calibration.members import DROP_ZERO, Members, names, profile_c, solve
-from calibration.posterior import design
+from calibration.posterior import carried, design
 from calibration.times import ahead
 from thermal.case import NONE, Case
 from thermal.sag import VALID_RATIO, equivalent_radius_m
@@ -33,6 +33,8 @@ _LEAST = 0.02
 #: Sheets are pulled so far above the core's least when in time, and so far below when too early, on average, K
 #: (exponential distributions; estimated).
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
+#: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
+_HARDLY_K = 2.0
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
@@ -108,7 +110,8 @@ def _heated(given: Given, several: Sequence[Fitted]) -> list[Members]:
 
 
 def _heated_alike(given: Given, several: Sequence[Fitted]) -> list[Members]:
-    case, time_s = _hanging(given, several[0]), _beyond(given)
+    case = _hanging(given, several[0])
+    time_s = _beyond(given) if any(_needed_more(one) for one in several) else given.time_s
     heard = walled(air.heard(case, given.seen, time_s, given.end_s), several[0].alternative)
     rows = [_in_frame(given, one, case, one.normals()) for one in several]
     ends = np.cumsum([0, *(stated.shape[1] for stated, _ in rows)])
@@ -121,6 +124,12 @@ def _heated_alike(given: Given, several: Sequence[Fitted]) -> list[Members]:
     airs = None if heard is None else [heard]
     members = solve(case, given.of, airs, stated, time_s, float(time_s[-1]), moved=moved)
     return [members.columns(own) for own in parts]
+
+
+def _needed_more(one: Fitted) -> bool:
+    """Whether the core had, in some member, hardly its least at the pull: only then it matters what came after."""
+    core_c = carried(one.members.coldest_c[-1], one.xi, one.update.moved(one.xi))
+    return bool(np.any(core_c < one.members.minimum_c + _HARDLY_K))
 
 
 def _hanging(given: Given, one: Fitted) -> Case:
