@@ -86,14 +86,16 @@ SETS = {
     "marks": frozenset({"air", "face", "drop", "lines", "clear"}),
     "faces": frozenset({"air", "faces"}),
 }
-#: Smallest sizes of what is no unknown of its own, in the plant's unit; 'pulled early' and 'face overheated' by set
-#: (three times the spread of what is computed of the core and of the faces at the pull).
-CONSTANT = {LOW: 11.0, HIGH: 11.0, DOOR: 7.0, NOT_READY: 10.0, LOOSE: 0.25, DRIFTING: 8.0, LATE: 0.05, CARRIED: 0.3}
+#: Smallest sizes of what is no unknown of its own, in the plant's unit; by set 'pulled early' and 'face overheated'
+#: (three times the spread of what is computed of the core and of the faces at the pull) and 'carried too long' (the
+#: spread of the carry times what the prior odds ask for).
+CONSTANT = {LOW: 11.0, HIGH: 11.0, DOOR: 7.0, NOT_READY: 10.0, LOOSE: 0.25, DRIFTING: 8.0, LATE: 0.05}
 EARLY_K = {"air": 12.0, "face": 9.0, "drop": 3.0, "marks": 3.0, "faces": 9.0}
+CARRIED_LN = {"air": 1.0, "face": 1.0, "drop": 0.7, "marks": 0.7, "faces": 1.0}
 HOT_K = {"air": 8.0, "face": 6.0, "drop": 5.0, "marks": 5.0, "faces": 6.0}
 #: Never planted larger: beyond is no heat of a shop. Logarithm for factors, K, share.
 MOST = {"gauge": 0.45, "h_upper": 1.2, "h_lower": 1.2, "start_k": 40.0}
-MOST_OF = {LOOSE: 0.95, LATE: 0.2, HOT: 24.0}
+MOST_OF = {LOOSE: 0.95, LATE: 0.2, HOT: 24.0, EARLY: 30.0, CARRIED: 1.5}
 #: What a set of sensors cannot tell apart by the reference (`--alike`, 2026-11-27), fixed before the diagnosis was run:
 #: named as one. And what it takes for a sound heat: planted and shown, but not counted.
 _WEAK = frozenset({"face upper cold", "oven drifted weak"})
@@ -134,7 +136,8 @@ def same(kind: str, first: str, second: str) -> bool:
 
 def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
     """The smallest size of each planted cause that can be told with a set of sensors."""
-    found = {**CONSTANT, EARLY: EARLY_K[kind], HOT: HOT_K[kind], SOUND: 0.0, **dict.fromkeys(WHOLE, 1.0)}
+    found = {**CONSTANT, EARLY: EARLY_K[kind], HOT: HOT_K[kind], CARRIED: CARRIED_LN[kind], SOUND: 0.0,
+             **dict.fromkeys(WHOLE, 1.0)}  # fmt: skip
     if kind == "air":
         return found
     heat = planted(case, of, [Plant(SOUND, 0.0)], SETS[kind], seed)[0]

@@ -50,7 +50,7 @@ LABELS = (SOUND, *MOVES, *WHOLE, LOW, HIGH, DOOR, NOT_READY, LOOSE, DRIFTING, EA
 #: air that a late reading may be of, s.
 _ABOVE_K, _UNTIL_S = (1.0, 4.0), 1500.0
 #: Of so many times as many heats those are taken that could be pulled in time.
-_DRAWN = 2
+_DRAWN = 4
 #: 'Face overheated' is planted in an oven set to this, °C, whose faces come to about that by the time the core has its
 #: least, °C: the sheet's faces stand less.
 _HOT_SET_C, _HOT_FACE_C = 230.0, 184.0
@@ -150,8 +150,8 @@ def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
     least_s = np.full(len(ready_s), np.inf)
     if of.drop_max is not None and members.drop_ratio is not None:
         least_s = first_passed(members.time_s, members.drop_ratio, of.drop_max)
-    early = (least_s > ready_s).reshape(-1, _DRAWN)
-    result: NDArray[np.intp] = np.arange(len(early)) * _DRAWN + np.argmax(early, axis=1)
+    spare_s = np.clip(least_s - ready_s, None, 0.0).reshape(-1, _DRAWN)
+    result: NDArray[np.intp] = np.arange(len(spare_s)) * _DRAWN + np.argmax(spare_s, axis=1)
     return result
 
 

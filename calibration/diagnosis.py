@@ -55,7 +55,9 @@ _MARKED, _JUDGED, _READ = 0.99, 0.95, 0.97
 _DRIFT_K_MIN, _OFF_K = 1.5, 8.0
 #: The carry that is computed is this uncertain (standard deviation of its logarithm, estimated); a bubble that nobody
 #: measured may have been thinner or thicker by more.
-_CARRY_LN, _CARRY_UNSEEN_LN = 0.2, 0.5
+_CARRY_LN, _CARRY_UNSEEN_LN = 0.2, 0.3
+#: A sheet that stays formable for less than this, s, was not so when it was pulled.
+_FORMABLE_S = 1.0
 #: Readings that are not believed count as a fault of their sensor from this long on, s.
 _FAULTY_S = 20.0
 #: Where the heating as stated is less likely than this nothing is heated to say how its pull would have been.
@@ -375,13 +377,21 @@ def _shares_of(moment: Pulls) -> dict[str, float]:
         FACE_OVERHEATED: FACE_HOT * moment.face,
         NOTHING: (1.0 - EARLY - LATE - FACE_HOT) * moment.in_time,
     }
-    total = sum(weights.values())
-    return {kind: weight / total if total else float(kind == NOTHING) for kind, weight in weights.items()}
+    both = EARLY * FACE_HOT * moment.early_and_face
+    total = sum(weights.values()) + both
+    if not total:
+        return dict.fromkeys(weights, 0.0) | {NOTHING: 1.0}
+    return {
+        kind: (weight + (both if kind in (PULLED_EARLY, FACE_OVERHEATED) else 0.0)) / total
+        for kind, weight in weights.items()
+    }
 
 
 def _of_carry(given: Given, around: Around) -> Finding | None:
     if around.carried_s is None or around.formable_s is None or around.carried_s <= 0.0:
         return None
+    if around.formable_s < _FORMABLE_S:
+        return None  # it could not be formed when it left the oven: no carry was quick enough
     unseen = given.opening_m is not None and not given.hangs
     beyond = np.log(around.carried_s / max(around.formable_s, 0.1)) / (_CARRY_UNSEEN_LN if unseen else _CARRY_LN)
     too_long = CARRIED * float(ndtr(beyond)) / (CARRIED * float(ndtr(beyond)) + (1.0 - CARRIED) * float(ndtr(-beyond)))

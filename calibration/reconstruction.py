@@ -169,8 +169,9 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     stated, added = _in_frame(given, one, case, mean[:, None])
     found = walled(given.heard, one.alternative)
     profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, _moved(one, added))
-    if given.hangs:
-        return profile, drop
+    if given.hangs and one.members.drop_ratio is not None:
+        # One sheet with everything at its mean may run away where those about it do not.
+        return profile, float(np.median(one.members.drop_ratio[-1]))
     # A bubble that is only predicted may have run away in the computing: its most was the technician's to watch.
     return profile, min(drop, VALID_RATIO if given.of.drop_max is None else given.of.drop_max)
 
@@ -208,7 +209,8 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
 
 @dataclass(frozen=True)
 class Pulls:
-    """How likely a pull at this moment is, 1/K, if it was in time, too early or too late, or a face was overheated.
+    """How likely a pull at this moment is, 1/K, where it was in time, too early or too late, where a face was
+    overheated by then, or both that and too early.
 
     A moment is no reading: how people choose it tells of the core too. Who pulls in time pulls soon after the core has
     its least; who pulls too early may be anywhere before it.
@@ -218,6 +220,7 @@ class Pulls:
     early: float
     late: float
     face: float
+    early_and_face: float
 
 
 def as_planned(given: Given) -> Members:
@@ -239,8 +242,9 @@ def pulls(given: Given, members: Members) -> Pulls:
     early = above < 0.0
     by_k = np.where(early, EARLY_BY_K, IN_TIME_BY_K)
     density = np.exp(-np.abs(above) / by_k) / by_k
-    in_time = ~(early | late | face)
-    return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in (in_time, early, late, face)))
+    late &= ~early
+    kinds = (~(early | late | face), early & ~face, late, face & ~late & ~early, early & face)
+    return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in kinds))
 
 
 def _state(given: Given, members: Members) -> dict[str, Array]:
