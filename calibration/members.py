@@ -82,7 +82,7 @@ class Members:
     clear_c: Array | None = None
     kept: dict[tuple[str, float], Array] = field(default_factory=dict, compare=False, repr=False)
 
-    def columns(self, keep: slice) -> Members:
+    def columns(self, keep: slice | NDArray[np.intp]) -> Members:
         """Some of the members."""
         cut: dict[str, Any] = {
             name: None if (value := getattr(self, name)) is None else value[..., keep]
