@@ -210,12 +210,19 @@ def together(
 
 def _kept(keeper: _OnGrid, one: Batch, by: Departures, time_s: Array, own: slice) -> Members:
     """One batch's members, of all that were heated together."""
+    upper, lower, coldest, drop = (
+        np.ascontiguousarray(values[:, own]) for values in (keeper.upper, keeper.lower, keeper.coldest, keeper.drop)
+    )
     return Members(
         one.normals,
         time_s,
-        *(np.ascontiguousarray(values[:, own]) for values in (keeper.upper, keeper.lower, keeper.coldest)),
-        np.ascontiguousarray(keeper.drop[:, own]) if one.case.drops else None,
-        *(limit[own] for limit in (keeper.minimum, keeper.core_max, keeper.face_max)),
+        upper,
+        lower,
+        coldest,
+        drop if one.case.drops else None,
+        keeper.minimum[own],
+        keeper.core_max[own],
+        keeper.face_max[own],
         _clear_c(one.case, by, one.normals[-1]),
     )
 
