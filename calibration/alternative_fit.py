@@ -1,8 +1,8 @@
 """Alternatives fitted to one heat: each is an ensemble of its own, conditioned on the same readings, and judged by how
 likely it makes them (`posterior.log_evidence`).
 
-All alternatives that heat the same kind of sheet are heated as one batch. They begin where the live estimate ended,
-with what they add as wide as its prior, and are heated anew from their own posterior until the two agree.
+All alternatives are heated as one batch, whatever their sheets are of. They begin where the live estimate ended, with
+what they add as wide as its prior, and are heated anew from their own posterior until the two agree.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.alternatives import Alternative, Fault
 from calibration.evidence import CLEAR, LINE_S, LINES, Evidence, evidence, first_passed
-from calibration.members import Members, names, solve
+from calibration.members import Batch, Members, names, solve, together
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update
 from thermal.case import Case
@@ -223,56 +223,67 @@ def _design(unknowns: int) -> Array:
 
 def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> list[tuple[int, Fitted]]:
     """Heat all that are asked once and condition them."""
-    groups: dict[tuple[object, ...], list[_Waiting]] = {}
+    waiting = []
     for place, one, proposal in asked:
         xi = _design(len(proposal.mean))
-        waiting = _Waiting(place, one, proposal, xi, proposal.members(xi))
-        case = one.case(given.case)
-        # Faults of sensors move nothing: alternatives that heat alike from one proposal share their members.
-        groups.setdefault((case.polymer.id, case.film, case.oven.tray, xi.shape[1]), []).append(waiting)
+        waiting.append(_Waiting(place, one, proposal, xi, proposal.members(xi)))
     found = []
-    for group in groups.values():
-        try:
-            several = _heated(given, group)
-            found += [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
-        except (InputError, ArithmeticError):
-            if any(cause.polymer is None for one in group for cause in one.alternative.causes) or not all(
-                one.alternative.causes for one in group
-            ):
-                raise
-            # A polymer that cannot be heated so is no explanation.
+    for drops in (False, True):
+        # A polymer of no known viscosity hangs no bubble; the two kinds of sheet do not march as one.
+        group = [one for one in waiting if one.alternative.case(given.case).drops == drops]
+        found += _fitted(given, group)
     return found
 
 
+def _fitted(given: Given, group: Sequence[_Waiting]) -> list[tuple[int, Fitted]]:
+    """All of a group, heated as one batch; where that fails, each by itself."""
+    try:
+        several = _heated(given, group)
+        return [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
+    except (InputError, ArithmeticError):
+        if len(group) > 1:
+            return [fitted for one in group for fitted in _fitted(given, [one])]
+        if not any(cause.polymer is not None for cause in group[0].alternative.causes):
+            raise
+        return []  # a polymer that cannot be heated so is no explanation
+
+
 def _heated(given: Given, group: Sequence[_Waiting]) -> list[Members]:
-    """Members of alternatives of one case, heated as one batch; those with equal members are heated once."""
-    unique: dict[bytes, _Waiting] = {}
-    for one in group:
-        unique.setdefault(_key(one), one)
-    several = list(unique.values())
-    sizes = [one.xi.shape[1] for one in several]
-    case = replace(several[0].alternative.case(given.case), openings_s=(0.0, *air.doors_s(given.seen)))
+    """Members of alternatives, heated as one batch; faults of sensors move nothing: what heats alike from one proposal
+    is heated once.
+    """
+    unique = {_key(given, one): one for one in group}
+    if not unique:
+        return []
+    solved = together([_batch(given, one) for one in unique.values()], given.of, given.time_s, given.end_s)
+    parts = dict(zip(unique, solved, strict=True))
+    return [parts[_key(given, one)] for one in group]
+
+
+def _batch(given: Given, one: _Waiting) -> Batch:
+    """What is heated for one alternative."""
+    case = replace(one.alternative.case(given.case), openings_s=(0.0, *air.doors_s(given.seen)))
     stated = len(names(case))
-    normals = np.concatenate([one.normals[:stated] for one in several], axis=1)
-    moved: dict[str, Array] = {}
-    for k, one in enumerate(several):
-        own = slice(sum(sizes[:k]), sum(sizes[: k + 1]))
-        for move, row in zip(one.alternative.moves, one.normals[stated:], strict=True):
-            for name, value in move.values(row).items():
-                column = moved.setdefault(name, np.full(sum(sizes), 1.0 if move.factor else 0.0))
-                column[own] = column[own] * value if move.factor else column[own] + value
-    airs = [found for one in several if (found := walled(given.heard, one.alternative)) is not None]
-    if not any(one.alternative.walls_below_k for one in several):
-        airs = airs[:1]
-    solved = solve(case, given.of, airs or None, normals, given.time_s, given.end_s, moved=moved)
-    parts = {
-        key: solved.columns(slice(sum(sizes[:k]), sum(sizes[: k + 1]))) for k, key in enumerate(unique)
-    }  # fmt: skip
-    return [parts[_key(one)] for one in group]
+    found = walled(given.heard, one.alternative)
+    return Batch(
+        case, None if found is None else [found], one.normals[:stated], moved(one.alternative, one.normals[stated:])
+    )
 
 
-def _key(one: _Waiting) -> bytes:
-    return one.normals.tobytes() + repr((one.alternative.moves, one.alternative.walls_below_k)).encode()
+def moved(one: Alternative, rows: Array) -> dict[str, Array]:
+    """Departures behind the added unknowns, (added, members), by name, (members,) each."""
+    found: dict[str, Array] = {}
+    for move, row in zip(one.moves, rows, strict=True):
+        for name, value in move.values(row).items():
+            before = found.get(name)
+            found[name] = value if before is None else before * value if move.factor else before + value
+    return found
+
+
+def _key(given: Given, one: _Waiting) -> bytes:
+    case = one.alternative.case(given.case)
+    heating = (case.polymer.id, case.film, case.oven.tray, one.alternative.moves, one.alternative.walls_below_k)
+    return one.normals.tobytes() + repr(heating).encode()
 
 
 def walled(found: Heard | None, one: Alternative) -> Heard | None:
