@@ -57,8 +57,10 @@ class AtPull:
     Attributes:
         time_s: s since it went in. core_c: coldest point. above_k: the same above the least it must have.
         hottest_c: hotter face; drop_mm: None where it is not predicted. dose: share of the allowed time at temperature
-        that was used; None without one. before_ready_s: how much earlier than its window opened it was pulled, s;
-        negative: so long after; None: it would not have opened in what was followed.
+        that was used; None without one. hot_s: for how long the hotter face had the least temperature that the core
+        must have, s. before_ready_s: how much earlier than its window opened it was pulled, s;
+        negative: so long after; None: it may not have opened in what was followed. p_never: that it would not have, in
+        the `followed_s` after the pull.
         p_early, p_late, p_face: that the core was below its least, that a limit of core, drop or time was passed, that
         a face was beyond its limit at any time.
     """
@@ -69,7 +71,10 @@ class AtPull:
     hottest_c: Spread
     drop_mm: Spread | None
     dose: Spread | None
+    hot_s: Spread
     before_ready_s: Spread | None
+    p_never: float
+    followed_s: float
     p_early: float
     p_late: float
     p_face: float
@@ -149,8 +154,11 @@ def _in_frame(given: Given, one: Fitted, hanging: Case, rows: Array) -> tuple[Ar
 
 
 def _beyond(given: Given) -> Array:
-    until_s = given.end_s + max(_FOLLOWED_S, _FOLLOWED * given.end_s)
-    return np.concatenate([given.time_s, ahead(given.end_s, until_s)])
+    return np.concatenate([given.time_s, ahead(given.end_s, given.end_s + _followed_s(given.end_s))])
+
+
+def _followed_s(end_s: float) -> float:
+    return max(_FOLLOWED_S, _FOLLOWED * end_s)
 
 
 def _moved(one: Fitted, rows: Array) -> dict[str, Array]:
@@ -189,10 +197,11 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         return _spread(joined[name], weight) if name in joined else None
 
     before = joined["before_ready"]
-    core, above, hottest = spread("core"), spread("above"), spread("hottest")
+    core, above, hottest, hot = spread("core"), spread("above"), spread("hottest"), spread("hot")
     assert core is not None
     assert above is not None
     assert hottest is not None
+    assert hot is not None
     return AtPull(
         time_s=given.end_s,
         core_c=core,
@@ -200,7 +209,10 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         hottest_c=hottest,
         drop_mm=spread("drop"),
         dose=spread("dose"),
+        hot_s=hot,
         before_ready_s=_spread(before, weight) if np.isfinite(before).mean() > 0.95 else None,
+        p_never=_share(~np.isfinite(before), weight),
+        followed_s=_followed_s(given.end_s),
         p_early=_share(joined["above"] < 0.0, weight),
         p_late=_share(joined["late"] > 0.0, weight),
         p_face=_share(joined["face"] > 0.0, weight),
@@ -264,6 +276,7 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         "above": core - members.minimum_c,
         "hottest": now(hotter),
         "face": np.max(hotter[inside], axis=0) - members.face_max_c,
+        "hot": _time_above(members.time_s[inside], hotter[inside], of.core_min_c),
         "before_ready": first_passed(members.time_s, members.coldest_c, members.minimum_c) - given.end_s,
     }
     over = [core - members.core_max_c]
@@ -279,6 +292,17 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         found["dose"] = used / of.dose.limit_s
         over.append(found["dose"] - 1.0)
     found["late"] = np.max(np.stack(over), axis=0)
+    return found
+
+
+def _time_above(time_s: Array, values: Array, level: float) -> Array:
+    """For how long each member was at a level or above, s, (members,), by straight lines between (times, members)."""
+    over = np.nan_to_num(values, nan=-np.inf) - level
+    first, last = over[:-1], over[1:]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        crossing = np.fmax(first, last) / np.abs(last - first)
+    part = np.where((first >= 0.0) & (last >= 0.0), 1.0, np.where((first < 0.0) & (last < 0.0), 0.0, crossing))
+    found: Array = np.sum(np.nan_to_num(part) * np.diff(time_s)[:, None], axis=0)
     return found
 
 
