@@ -35,9 +35,9 @@ MEMBERS = 96
 #: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
 #: moved by more than the second from one round to the next and its posterior by no more than the third; most rounds.
 _FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 6
-#: Alternatives this far below the best (logarithm) are given up after the first and after the later rounds: by a round
-#: from so wide a start evidence rose by 43 at most.
-_HOPELESS = (60.0, 14.0)
+#: After the second round, alternatives this far below the best (logarithm) are given up; after the third where the
+#: second left them further than this from their posterior.
+_HOPELESS, _MOVING = 14.0, 5.0
 #: One this far below the best, with an evidence that moves no more than this, can neither win nor count: it is left.
 _BEHIND, _SLOW = 6.0, 1.5
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
@@ -174,15 +174,15 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
     moved: dict[int, float] = {}
     for number in range(rounds):
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
-        # A bubble bends so much that a first round may be off by hundreds.
-        if number > int(given.hangs):
-            # What bends may be thrown far off by one round: its best round counts.
+        # The first round, from so far, may be off by hundreds. What bends may be thrown far off by one round: its best
+        # round counts.
+        if number > 1:
             best = max((one.weight for one in done.values() if one.settled or not given.hangs), default=-np.inf)
             waiting = [
                 i
                 for i in waiting
-                if highest.get(i, -np.inf) > best - _HOPELESS[number > 1]
-                and not (done[i].weight < best - _BEHIND and moved.get(i, np.inf) < _SLOW)
+                if (highest[i] > best - _HOPELESS or (number == 2 and done[i].update.far() > _MOVING))
+                and not (done[i].weight < best - _BEHIND and moved[i] < _SLOW)
             ]
         if not waiting:
             break
@@ -202,7 +202,7 @@ def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
     stated = len(names(one.case(given.case)))
     if stated != len(start.mean) or any(cause.polymer is not None for cause in one.causes):
         return posterior.prior(stated + extra)
-    factor = np.eye(stated + extra) * _NEAR
+    factor = np.eye(stated + extra) * (_NEAR if given.hangs else 1.0)
     factor[:stated, :stated] = start.factor
     return Proposal(np.concatenate([start.mean, np.zeros(extra)]), factor)
 
