@@ -221,14 +221,17 @@ def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> 
 
 
 def _fitted(given: Given, group: Sequence[_Waiting]) -> list[tuple[int, Fitted]]:
-    """All of a group, heated as one batch; where that fails, each by itself."""
+    """All of a group, heated as one batch; where that fails, each polymer by itself."""
     try:
         several = _heated(given, group)
         return [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
     except (InputError, ArithmeticError):
-        if len(group) > 1:
-            return [fitted for one in group for fitted in _fitted(given, [one])]
-        if not any(cause.polymer is not None for cause in group[0].alternative.causes):
+        parts: dict[str, list[_Waiting]] = {}
+        for one in group:
+            parts.setdefault(one.alternative.case(given.case).polymer.id, []).append(one)
+        if len(parts) > 1:
+            return [fitted for part in parts.values() for fitted in _fitted(given, part)]
+        if given.case.polymer.id in parts:
             raise
         return []  # a polymer that cannot be heated so is no explanation
 
