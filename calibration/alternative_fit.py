@@ -28,13 +28,18 @@ from thermal.window import Limits
 
 Array = NDArray[np.float64]
 
+#: A bubble bends: what is added begins in so much of its prior's width about what is stated, and goes on from there.
+_NEAR = 0.3
 #: An ensemble has so many members, or twice its unknowns.
 MEMBERS = 96
-#: An alternative is done when members and posterior agree (see `Update.far`), or its evidence (logarithm) has not moved
-#: by more than the second from one round to the next; most rounds.
-_FAR, _STANDS, ROUNDS = 0.35, 0.3, 6
-#: After the second round, alternatives this far below the best that is done (logarithm) are given up.
-_HOPELESS = 14.0
+#: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
+#: moved by more than the second from one round to the next and its posterior by no more than the third; most rounds.
+_FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 6
+#: Alternatives this far below the best (logarithm) are given up after the first and after the later rounds: by a round
+#: from so wide a start evidence rose by 43 at most.
+_HOPELESS = (60.0, 14.0)
+#: One this far below the best, with an evidence that moves no more than this, can neither win nor count: it is left.
+_BEHIND, _SLOW = 6.0, 1.5
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
 _SHARE, _SHARE_STD, _LOOSE_K, _LOOSE_S = 0.4, 0.3, 3.0, 60.0
 #: At this drop over clamp radius a sheet has thinned by a tenth (area stretch 1 + s2).
@@ -131,7 +136,8 @@ class Fitted:
         log_evidence: see `posterior.log_evidence`. misfit: root mean square of the evidence's departures in their
         own standard deviations; None without evidence.
         moved: of each added unknown, mean and standard deviation in its own unit (logarithm for factors).
-        beside: by column and mark. settled: whether members and posterior agree.
+        beside: by column and mark. settled: whether members and posterior agree. left: squares of readings and
+        unknowns in their standard deviations beyond the readings' number: about none where the readings are explained.
     """
 
     alternative: Alternative
@@ -144,6 +150,7 @@ class Fitted:
     moved: tuple[tuple[float, float], ...]
     beside: tuple[Beside, ...]
     settled: bool
+    left: float
 
     @property
     def weight(self) -> float:
@@ -164,17 +171,25 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
     proposals = [_start(given, one, start) for one in tried]
     done: dict[int, Fitted] = {}
     highest: dict[int, float] = {}
+    moved: dict[int, float] = {}
     for number in range(rounds):
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
-        if number >= 2:
+        # A bubble bends so much that a first round may be off by hundreds.
+        if number > int(given.hangs):
             # What bends may be thrown far off by one round: its best round counts.
-            best = max((one.weight for one in done.values() if one.settled), default=-np.inf)
-            waiting = [i for i in waiting if highest.get(i, -np.inf) > best - _HOPELESS]
+            best = max((one.weight for one in done.values() if one.settled or not given.hangs), default=-np.inf)
+            waiting = [
+                i
+                for i in waiting
+                if highest.get(i, -np.inf) > best - _HOPELESS[number > 1]
+                and not (done[i].weight < best - _BEHIND and moved.get(i, np.inf) < _SLOW)
+            ]
         if not waiting:
             break
         for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
-            before = done.get(i)
-            stands = before is not None and abs(one.log_evidence - before.log_evidence) < _STANDS
+            if i in done:
+                moved[i] = abs(one.log_evidence - done[i].log_evidence)
+            stands = moved.get(i, np.inf) < _STANDS and one.update.far() < _AT_REST
             done[i] = replace(one, settled=one.settled or stands)
             highest[i] = max(highest.get(i, -np.inf), one.weight)
             proposals[i] = one.update.proposal(one.proposal)
@@ -187,7 +202,7 @@ def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
     stated = len(names(one.case(given.case)))
     if stated != len(start.mean) or any(cause.polymer is not None for cause in one.causes):
         return posterior.prior(stated + extra)
-    factor = np.eye(stated + extra)
+    factor = np.eye(stated + extra) * _NEAR
     factor[:stated, :stated] = start.factor
     return Proposal(np.concatenate([start.mean, np.zeros(extra)]), factor)
 
@@ -309,6 +324,7 @@ def _conditioned(given: Given, waiting: _Waiting, members: Members) -> Fitted:
         moved=_sizes(one, waiting.proposal, update),
         beside=tuple(_beside(each, xi, update) for each in found),
         settled=update.far() < _FAR,
+        left=squares - readings + float(np.sum((waiting.proposal.mean + waiting.proposal.factor @ update.shift) ** 2)),
     )
 
 
