@@ -269,11 +269,11 @@ def _batch(given: Given, one: _Waiting) -> Batch:
     stated = len(names(case))
     found = walled(given.heard, one.alternative)
     return Batch(
-        case, None if found is None else [found], one.normals[:stated], moved(one.alternative, one.normals[stated:])
+        case, None if found is None else [found], one.normals[:stated], _added(one.alternative, one.normals[stated:])
     )
 
 
-def moved(one: Alternative, rows: Array) -> dict[str, Array]:
+def _added(one: Alternative, rows: Array) -> dict[str, Array]:
     """Departures behind the added unknowns, (added, members), by name, (members,) each."""
     found: dict[str, Array] = {}
     for move, row in zip(one.moves, rows, strict=True):
