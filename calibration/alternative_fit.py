@@ -236,14 +236,17 @@ def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> 
 
 
 def _fitted(given: Given, group: Sequence[_Waiting]) -> list[tuple[int, Fitted]]:
-    """All of a group, heated as one batch; where that fails, each by itself."""
+    """All of a group, heated as one batch; where that fails, each polymer by itself."""
     try:
         several = _heated(given, group)
         return [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
     except (InputError, ArithmeticError):
-        if len(group) > 1:
-            return [fitted for one in group for fitted in _fitted(given, [one])]
-        if not any(cause.polymer is not None for cause in group[0].alternative.causes):
+        parts: dict[str, list[_Waiting]] = {}
+        for one in group:
+            parts.setdefault(one.alternative.case(given.case).polymer.id, []).append(one)
+        if len(parts) > 1:
+            return [fitted for part in parts.values() for fitted in _fitted(given, part)]
+        if given.case.polymer.id in parts:
             raise
         return []  # a polymer that cannot be heated so is no explanation
 
@@ -266,11 +269,11 @@ def _batch(given: Given, one: _Waiting) -> Batch:
     stated = len(names(case))
     found = walled(given.heard, one.alternative)
     return Batch(
-        case, None if found is None else [found], one.normals[:stated], moved(one.alternative, one.normals[stated:])
+        case, None if found is None else [found], one.normals[:stated], _added(one.alternative, one.normals[stated:])
     )
 
 
-def moved(one: Alternative, rows: Array) -> dict[str, Array]:
+def _added(one: Alternative, rows: Array) -> dict[str, Array]:
     """Departures behind the added unknowns, (added, members), by name, (members,) each."""
     found: dict[str, Array] = {}
     for move, row in zip(one.moves, rows, strict=True):
