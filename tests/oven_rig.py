@@ -55,7 +55,7 @@ def live_practice(
             Workers(1) as workers,  # as the command has them: no look waits for members that are heated
             live_bench(reader, bench, place_in(folder), clock, form, shop, speed, practice, workers) as recorded,
         ):
-            live = Live([recorded], shop, ManualClock().utc().date, settle=workers.settle)
+            live = Live([recorded], shop, ManualClock().utc().date, elsewhere=workers.do)
             practice.start()
             live.start()
             try:

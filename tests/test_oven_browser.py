@@ -4,6 +4,7 @@ something is lost. The practice oven's clock runs fast, so that a heat takes hal
 
 from __future__ import annotations
 
+import itertools
 import re
 import threading
 from collections.abc import Iterator
@@ -260,6 +261,64 @@ def test_a_heat_is_marked_by_keyboard_alone(heating: tuple[Page, StillLive]) -> 
     assert [one[0] for one in live.asked("in")] == ["pulled"]
 
 
+def test_in_a_heat_the_marks_come_before_the_form_by_tab(heating: tuple[Page, StillLive]) -> None:
+    page, _ = heating
+    ids = page.evaluate(
+        "[...document.querySelectorAll('main button, main summary')].filter(one => one.offsetParent)"
+        ".map(one => one.dataset.mark || one.id)"
+    )
+    assert ids.index("start") < ids.index("oven-form-title")
+
+
+def test_entries_of_one_sheet_do_not_stand_for_the_next(
+    heating: tuple[Page, StillLive], looks: dict[str, Aged]
+) -> None:
+    page, live = heating
+    summary, job, label = (page.locator(f"#oven-{name}") for name in ("form-title", "job_number", "sheet_label"))
+    summary.click()
+    job.fill("4711")
+    label.fill("lot 12")
+    page.locator("#oven-fill").click()
+    expect(page.locator("#oven-toast")).to_contain_text("The form is filled in.")
+    label.fill("lot 13")  # of the next sheet already: nobody has kept it
+    live.looks["in"] = replace(looks["out"], look=replace(looks["out"].look, open=False))
+    expect(job).to_have_value("")
+    expect(label).to_have_value("lot 13")
+    expect(page.locator("#oven-gauge_mm")).not_to_have_value("")
+    live.looks["in"] = looks["in"]
+
+
+def test_a_script_as_an_oven_is_only_text(heating: tuple[Page, StillLive], looks: dict[str, Aged]) -> None:
+    page, live = heating
+    look = looks["in"].look
+    assert look.followed is not None
+    case = look.followed.case
+    evil = replace(look.followed, case=replace(case, oven=replace(case.oven, id=EVIL)))
+    live.looks["in"] = Aged(replace(look, oven=EVIL, followed=evil), 0.1)
+    expect(page.locator("#oven-title")).to_contain_text(EVIL)
+    assert page.locator("main img").count() == 0
+    live.looks["in"] = looks["in"]
+
+
+def test_names_of_levels_in_the_drop_do_not_lie_on_each_other(
+    heating: tuple[Page, StillLive], looks: dict[str, Aged]
+) -> None:
+    page, live = heating
+    look = looks["in"].look
+    assert look.followed is not None
+    near = {"line_1": 60.0, "line_2": 63.0, "line_3": 66.0}
+    live.looks["in"] = Aged(replace(look, followed=replace(look.followed, line_mm=near)), 0.1)
+    expect(page.locator("#oven-sag line")).to_have_count(3)
+    names = page.evaluate(
+        "[...document.querySelectorAll('#oven-sag text')].map(one => one.getBoundingClientRect()).map(one =>"
+        " [one.left, one.right, one.top, one.bottom])"
+    )
+    assert len(names) == 2, "of the third the line alone"
+    for one, other in itertools.combinations(names, 2):
+        assert one[1] <= other[0] or other[1] <= one[0] or one[3] <= other[2] or other[3] <= one[2]
+    live.looks["in"] = looks["in"]
+
+
 def test_changes_are_said_aloud(heating: tuple[Page, StillLive], looks: dict[str, Aged]) -> None:
     page, live = heating
     expect(page.locator("#said")).to_contain_text("Heating. Likely ready in")
@@ -350,6 +409,15 @@ def test_a_network_that_drops_and_a_recorder_started_anew_are_said_and_found_aga
             expect(page.locator("#connection")).to_be_empty()
             page.get_by_role("button", name="On the mold").click()
             expect(page.locator("#oven-toast")).to_have_text("Marked: on mold.")
+            # A page whose token counts no more: it is loaded anew, and says what was not kept.
+            page.evaluate("sessionStorage.removeItem('pullcue_mended')")
+            page.context.clear_cookies()
+            with page.expect_navigation():
+                page.get_by_role("button", name="Vacuum on").click()
+            expect(page.locator("#oven-toast")).to_contain_text("Not kept: vacuum on at")
+            expect(page.locator("#oven-toast")).to_contain_text("loaded anew. Do it again")
+            page.get_by_role("button", name="Vacuum on").click()
+            expect(page.locator("#oven-toast")).to_have_text("Marked: vacuum on.")
 
 
 def test_an_hour_of_a_heat_is_drawn_in_few_points_and_none_is_lost(
@@ -371,11 +439,11 @@ def test_an_hour_of_a_heat_is_drawn_in_few_points_and_none_is_lost(
     go_on(500)
     page.reload()
     page.wait_for_selector("#oven-curve .scatterlayer .trace")
-    for more in (200, 190, 30, 880, 1800, 1):
+    for more in (200, 190, 30, 880, 1800, 5):
         go_on(more)
         has_points(page, len(curve.rows))
     counts = page.evaluate(COUNTS)
-    assert curve.looks == 3601
+    assert curve.looks == 3605
     assert set(counts) == {len(curve.rows)}
     assert len(curve.rows) <= MOST
     minutes = page.evaluate("document.querySelector('#oven-curve .js-plotly-plot').data[0].x")

@@ -119,12 +119,19 @@ def test_a_heat_is_planned_by_keyboard_alone(page: Page, url: str, services: Ser
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     expect(page.locator("#plan-set_c-slider")).to_be_focused()
+    for key in ("PageUp", "ArrowRight", "ArrowDown", "ArrowLeft"):
+        page.keyboard.press(key)
+    expect(page.locator("#plan-form .readout").first).to_have_text("189 °C")
     page.keyboard.press("Tab")
     expect(page.get_by_role("button", name="Set temperature: more")).to_be_focused()
-    for _ in range(5):
-        page.keyboard.press("Space")
+    page.keyboard.press("Space")
     expect(page.locator("#plan-form .readout").first).to_have_text("190 °C")
-    shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    expect(page.locator("#plan-gauge_mm-slider")).to_be_focused()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#plan-form .readout").nth(1)).to_have_text("6.5 mm")
+    shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
 
 
 def test_plans_follow_the_hand_and_the_address_keeps_them(page: Page, url: str, services: Services) -> None:
