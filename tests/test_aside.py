@@ -79,7 +79,7 @@ def test_members_that_are_much_too_old_are_waited_for(monkeypatch: pytest.Monkey
     by_hand.heat()
     aside.at(all_of_it.until(61.0), 61.0)
     aside.at(all_of_it.until(80.0), 80.0)
-    late = by_hand.asked[-1][0]
+    late: Future[Estimator] = by_hand.asked[-1][0]
     waited: list[bool] = []
 
     def result(self: Future[Estimator], timeout: float | None = None) -> Estimator:
