@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import urlsplit
 
 import pytest
@@ -97,6 +97,20 @@ def tab(
         yield page, watch
     finally:
         context.close()
+
+
+def comes_to(page: Page, script: str, wanted: Callable[[Any], bool]) -> None:
+    """Wait until a script finds what is wanted, where `expect` has no word for it.
+
+    Asked from here, for the pages' rules let no condition run in them by itself.
+    """
+    found = page.evaluate(script)
+    for _ in range(WAIT_MS // 100):
+        if wanted(found):
+            return
+        page.wait_for_timeout(100)
+        found = page.evaluate(script)
+    raise AssertionError(f"{script} came to {found}")
 
 
 #: What axe finds by colours alone: contrast, and links told from the text about them by nothing else. The name of the
