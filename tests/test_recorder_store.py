@@ -30,7 +30,7 @@ from recorder_rig import FULL, ScriptedSource, bench_of, samples_of
 
 KILLS = 200 if FULL else 4
 #: A recorder is killed within so many rounds, of ten frames each.
-ROUNDS = 300
+ROUNDS = 150
 
 
 class Noting(Spool):
