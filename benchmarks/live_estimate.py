@@ -279,6 +279,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "--disturbed", action="store_true", help="truths with disturbances that the model does not know"
     )
+    parser.add_argument("--door", type=float, help="when the door of --disturbed is opened, s")
     parser.add_argument("--exact", action="store_true", help="three cells beside the posterior without linearising")
     parser.add_argument("--worst", type=int, default=0, help="the same only in so many heats of the largest error")
     options = parser.parse_args(arguments)
@@ -299,7 +300,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for gauge_mm in options.gauges:
             begun = time.perf_counter()
             if options.disturbed:
-                disturbed = Disturbed(door_s=(200.0 if gauge_mm < 5 else 400.0,))
+                disturbed = Disturbed(door_s=(options.door or (200.0 if gauge_mm < 5 else 400.0),))
             row = run(name, gauge_mm, options.heats, options.seed, options.members, disturbed)
             opens = " ".join(f"{100 * share:3.0f}" for share in row.opens_held)
             cores = " ".join(f"{100 * share:3.0f}" for share in row.core_held)

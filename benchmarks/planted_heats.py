@@ -11,17 +11,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import interpn
 
 from calibration.air import Heard
 from calibration.evidence import first_passed
 from calibration.members import INTERVALS, Members, names, solve
-from calibration.observed import Observed
+from calibration.observed import AIR, Observed
+from thermal.carries import carry_of
 from thermal.case import Case, Film
 from thermal.conduction import TOLERANCE_K
 from thermal.heat import Event
+from thermal.oven import Tray
 from thermal.polymer_data import shipped_polymer
 from thermal.window import Limits
-from virtual_heats import STEP_S, Truth, _air, readings
+from virtual_heats import AIR_NOISE_K, READ_S, STEP_S, SWING_K, SWING_S, Truth, _air, readings
 
 Array = NDArray[np.float64]
 
@@ -35,18 +38,37 @@ MOVES: dict[str, tuple[tuple[str, ...], float]] = {
     "oven drifted weak": (("h_upper", "h_lower"), -1.0),
 }
 FACTORS = ("gauge", "h_upper", "h_lower")
+FILM, POLYMER, TRAY = "film upper", "polymer hdpe", "tray cold"
+EARLY, LATE, HOT, CARRIED = "pulled early", "pulled late", "face overheated", "carried too long"
+LOW, HIGH, DOOR, NOT_READY = "oven off low", "oven off high", "door opened", "oven not ready"
+LOOSE, DRIFTING, FROZEN, SWAPPED = "loose", "drifting", "frozen", "swapped"
 #: Without a size of their own.
-WHOLE = ("film upper", "polymer hdpe")
-OTHERS = ("oven off low", "oven off high", "door opened", "loose", "drifting", "frozen", "pulled early")
+WHOLE = (FILM, POLYMER, TRAY, FROZEN, SWAPPED)
 SOUND = "nothing unusual"
-LABELS = (SOUND, *MOVES, *WHOLE, *OTHERS)
-#: Sound heats are pulled so much above the least core temperature, K; the air that a late reading may be of, s.
+LABELS = (SOUND, *MOVES, *WHOLE, LOW, HIGH, DOOR, NOT_READY, LOOSE, DRIFTING, EARLY, LATE, HOT, CARRIED)
+#: Sheets are pulled so much above the least core temperature, K, where their bubble is not beyond its most by then; the
+#: air that a late reading may be of, s.
 _ABOVE_K, _UNTIL_S = (1.0, 4.0), 1500.0
+#: Of so many times as many heats those are taken that could be pulled in time.
+_DRAWN = 4
+#: 'Face overheated' is planted in an oven set to this, °C, whose faces come to about that by the time the core has its
+#: least, °C: the sheet's faces stand less.
+_HOT_SET_C, _HOT_FACE_C = 230.0, 184.0
+#: A tray that is warm when the sheet is put on it, and one that was taken cold; °C.
+_WARM, _COLD_C = Tray(8.1, 900.0, 150.0, 150.0), 22.0
+#: The air is read for so long before the door is opened, s; an oven that is not ready lacks more the earlier, with this
+#: time constant, s, down to the room's temperature, °C.
+_READ_BEFORE_S, _RISES_S, ROOM_C = 300.0, 300.0, 22.0
+#: Sheets reach the mold in this share of the time that they stay formable.
+_IN_TIME = (0.3, 0.7)
 
 
 @dataclass(frozen=True)
 class Plant:
-    """What is planted in one heat: a label of `LABELS`, and its size in the cause's unit."""
+    """What is planted in one heat: a label of `LABELS`, and its size in the cause's unit: logarithm for factors, K, the
+    share of the air that a loose sensor reads, drop over radius beyond the most for 'pulled late', logarithm of carry
+    over formable for 'carried too long'.
+    """
 
     label: str
     size: float
@@ -54,96 +76,204 @@ class Plant:
 
 @dataclass(frozen=True)
 class Planted:
-    """A heat with what was planted; `seen` up to its end, s."""
+    """A heat with what was planted; case and limits as stated; `seen` up to its end, s; how long it was carried, s."""
 
     plant: Plant
+    case: Case
+    of: Limits
     seen: Observed
     end_s: float
     core_c: float
+    carried_s: float
 
 
 def planted(
     case: Case, of: Limits, plants: Sequence[Plant], sensors: frozenset[str], seed: int, finer: bool = True
 ) -> list[Planted]:
     """One heat a plant, all different."""
-    groups: dict[str, list[int]] = {}
+    groups: dict[tuple[str, float], list[int]] = {}
     for i, plant in enumerate(plants):
-        groups.setdefault(plant.label if plant.label in WHOLE else "", []).append(i)
+        key = (plant.label, plant.size if plant.label == HOT else 0.0) if plant.label in (*WHOLE, HOT) else ("", 0.0)
+        groups.setdefault(key, []).append(i)
     found: dict[int, Planted] = {}
-    for label, some in groups.items():
-        truth = _truth(_case(case, label), of, [plants[i] for i in some], seed + 1000 * len(label), finer)
+    for key, some in groups.items():
+        stated, limits, true = _cases(case, of, Plant(*key))
+        own = seed + 1000 * len(key[0]) + round(100.0 * key[1])
+        truth = _truth(true, limits, [plants[i] for i in some], own, finer)
         for k, i in enumerate(some):
-            found[i] = _recorded(truth, k, plants[i], sensors, seed)
+            found[i] = _recorded(stated, truth, k, plants[i], sensors, (own, k))
     return [found[i] for i in range(len(plants))]
 
 
-def _case(case: Case, label: str) -> Case:
-    if label == "film upper":
-        return replace(case, film=(Film(), None))
-    return replace(case, polymer=shipped_polymer("hdpe")) if label == "polymer hdpe" else case
+def _cases(case: Case, of: Limits, plant: Plant) -> tuple[Case, Limits, Case]:
+    """Case and limits as they are stated, and the true case."""
+    if plant.label == FILM:
+        return case, of, replace(case, film=(Film(), None))
+    if plant.label == POLYMER:
+        return case, of, replace(case, polymer=shipped_polymer("hdpe"))
+    if plant.label == HOT:
+        hotter = replace(case, set_c=_HOT_SET_C)
+        return hotter, replace(of, face_max_c=_HOT_FACE_C - plant.size), hotter
+    if plant.label == TRAY:
+        warm, cold = (
+            replace(case, support="tray", opening_m=None, oven=replace(case.oven, tray=tray))
+            for tray in (_WARM, replace(_WARM, start_c=_COLD_C))
+        )
+        return warm, replace(of, drop_max=None), cold
+    return case, of, case
 
 
 def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bool) -> Truth:
     random = np.random.default_rng(seed)
     time_s = np.arange(0.0, _UNTIL_S + STEP_S, STEP_S)
-    normals = random.standard_normal((len(names(case)), len(plants)))
-    heard = [_planted_air(case, _air(case, time_s, random, None), plant, random) for plant in plants]
+    several = [plant for plant in plants for _ in range(_DRAWN)]
+    normals = random.standard_normal((len(names(case)), len(several)))
+    heard = [_planted_air(case, _air(case, time_s, random, None), plant, random) for plant in several]
     moved: dict[str, Array] = {}
-    for k, plant in enumerate(plants):
+    for k, plant in enumerate(several):
         for name in MOVES.get(plant.label, ((), 0.0))[0]:
             factor = name in FACTORS
-            column = moved.setdefault(name, np.full(len(plants), 1.0 if factor else 0.0))
+            column = moved.setdefault(name, np.full(len(several), 1.0 if factor else 0.0))
             size = MOVES[plant.label][1] * plant.size
             column[k] = np.exp(size) if factor else size
     grid = (2 * INTERVALS, TOLERANCE_K / 3.0) if finer else (INTERVALS, TOLERANCE_K)
     members = solve(case, of, heard, normals, time_s, _UNTIL_S, *grid, moved=moved)
-    core_s = first_passed(time_s, members.coldest_c, members.minimum_c)
-    return Truth(case, of, members, tuple(heard), core_s, np.full(len(plants), np.inf))
+    kept = _in_time(of, members)
+    core_s = first_passed(time_s, members.coldest_c, members.minimum_c)[kept]
+    heard = [heard[k] for k in kept]
+    return Truth(case, of, members.columns(kept), tuple(heard), core_s, np.full(len(plants), np.inf))
+
+
+def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
+    """Of the heats drawn for each plant the first that could be pulled in time."""
+    ready_s = first_passed(members.time_s, members.coldest_c, members.minimum_c + _ABOVE_K[1])
+    least_s = np.full(len(ready_s), np.inf)
+    if of.drop_max is not None and members.drop_ratio is not None:
+        least_s = first_passed(members.time_s, members.drop_ratio, of.drop_max)
+    spare_s = np.clip(least_s - ready_s, None, 0.0).reshape(-1, _DRAWN)
+    result: NDArray[np.intp] = np.arange(len(spare_s)) * _DRAWN + np.argmax(spare_s, axis=1)
+    return result
 
 
 def _planted_air(case: Case, air: Heard, plant: Plant, random: np.random.Generator) -> Heard:
-    """The air of a heat, measured as it is: off its display, or with a door that nobody marked."""
+    """The air of a heat and before it, measured as it is: off its display, late, or with a door that nobody marked."""
     shift: Array = np.zeros_like(air.time_s)
-    if plant.label.startswith("oven off"):
-        shift = shift + (plant.size if plant.label.endswith("high") else -plant.size)
-    if plant.label == "door opened":
+    before_s = np.arange(-_READ_BEFORE_S, 0.0, 5.0 * READ_S)
+    settled_c = float(np.mean(air.upper_c[-round(300.0 / STEP_S) :]))
+    before_c = settled_c + SWING_K * np.sin(2.0 * np.pi * (before_s / SWING_S + random.random()))
+    if plant.label in (LOW, HIGH):
+        off_k = plant.size if plant.label == HIGH else -plant.size
+        shift, before_c = shift + off_k, before_c + off_k
+    if plant.label == DOOR:
         since = air.time_s - random.uniform(150.0, 450.0)
-        recovering = np.exp(-np.maximum(since, 0.0) / (0.7 * case.oven.recovery_s))
+        recovery_s = case.oven.recovery_s * np.exp(0.35 * random.standard_normal())
+        recovering = np.exp(-np.maximum(since, 0.0) / recovery_s)
         shift = shift - np.where(since >= 0.0, plant.size * recovering, 0.0)
-    return replace(air, upper_c=air.upper_c + shift, lower_c=air.lower_c + shift)
+    if plant.label == NOT_READY:
+        shift = shift - plant.size * np.exp(-air.time_s / _RISES_S)
+        before_c = np.maximum(before_c - plant.size * np.exp(-before_s / _RISES_S), ROOM_C)
+    return replace(
+        air, upper_c=air.upper_c + shift, lower_c=air.lower_c + shift, before_s=before_s, before_c=before_c
+    )  # fmt: skip
 
 
-def _recorded(truth: Truth, heat: int, plant: Plant, sensors: frozenset[str], seed: int) -> Planted:
-    random = np.random.default_rng((seed, heat, len(plant.label)))
-    seen = readings(truth, heat, sensors, seed)
+def _recorded(
+    stated: Case, truth: Truth, heat: int, plant: Plant, sensors: frozenset[str], seed: tuple[int, int]
+) -> Planted:
+    random = np.random.default_rng((*seed, len(plant.label)))
+    seen = _with_before(readings(truth, heat, sensors, seed[0]), truth.heard[heat], random)
     members = truth.members
-    above = -plant.size if plant.label == "pulled early" else random.uniform(*_ABOVE_K)
-    wanted = members.minimum_c[heat] + above
-    end_s = float(first_passed(members.time_s, members.coldest_c[:, [heat]], wanted)[0])
-    end_s = min(end_s, _UNTIL_S - 10.0)
-    seen = _faulty(truth.case, seen, plant, end_s, random).until(end_s)
+    end_s = min(_pulled_s(truth, heat, plant, random), _UNTIL_S - 10.0)
+    seen = _faulty(seen, plant, end_s, random).until(end_s)
     events = tuple(event for event in seen.events if event.time_s < end_s - 1.0)
     core_c = float(np.interp(end_s, members.time_s, members.coldest_c[:, heat]))
-    return Planted(plant, replace(seen, events=(*events, Event(end_s, "pulled"))), end_s, core_c)
+    seen = replace(seen, events=(*events, Event(end_s, "pulled")))
+    carried_s = _carried_s(truth, heat, plant, end_s, random)
+    return Planted(plant, stated, truth.of, seen, end_s, core_c, carried_s)
 
 
-def _faulty(case: Case, seen: Observed, plant: Plant, end_s: float, random: np.random.Generator) -> Observed:
-    """A thermocouple that does not say what it should."""
+def _with_before(seen: Observed, air: Heard, random: np.random.Generator) -> Observed:
+    """The air's readings before the door too."""
+    time_s = np.arange(-_READ_BEFORE_S, 0.0, READ_S)
+    before_c = np.interp(time_s, air.before_s, air.before_c)
+    columns = {}
+    for name, values in seen.columns.items():
+        noisy = before_c + AIR_NOISE_K * random.standard_normal(len(time_s))
+        columns[name] = np.concatenate([noisy if name in AIR else np.full(len(time_s), np.nan), values])
+    return replace(seen, time_s=np.concatenate([time_s, seen.time_s]), columns=columns)
+
+
+def _pulled_s(truth: Truth, heat: int, plant: Plant, random: np.random.Generator) -> float:
+    members, own = truth.members, [heat]
+    above = -plant.size if plant.label == EARLY else random.uniform(*_ABOVE_K)
+    end_s = float(first_passed(members.time_s, members.coldest_c[:, own], members.minimum_c[heat] + above)[0])
+    if plant.label == LATE and members.drop_ratio is not None and truth.of.drop_max is not None:
+        end_s = float(first_passed(members.time_s, members.drop_ratio[:, own], truth.of.drop_max + plant.size)[0])
+    return end_s
+
+
+def _carried_s(truth: Truth, heat: int, plant: Plant, end_s: float, random: np.random.Generator) -> float:
+    """From the oven to the mold, s: in time, but where it is planted otherwise."""
+    share = float(np.exp(plant.size)) if plant.label == CARRIED else random.uniform(*_IN_TIME)
+    members = truth.members
+    kept = [members.upper_c, members.coldest_c, members.lower_c, members.drop_ratio]
+    upper, core, lower, drop = (
+        0.0 if values is None else float(np.interp(end_s, members.time_s, values[:, heat])) for values in kept
+    )
+    return share * formable_s(truth.case, (upper, core, lower), drop)
+
+
+#: Mean temperatures, °C, and drops over radius at which a carry is computed once.
+_CARRY_C, _CARRY_DROP = (140.0, 160.0, 180.0, 200.0), (0.0, 0.4, 0.8, 1.2)
+
+
+def formable_s(case: Case, profile_c: tuple[float, float, float], drop_ratio: float) -> float:
+    """How long a sheet stays formable, s, by its mean temperature (upper face, middle, lower face; Simpson's rule) and
+    its drop, between carries that were computed once for the case: a bank of heats takes thousands.
+    """
+    mean_c = (profile_c[0] + 4.0 * profile_c[1] + profile_c[2]) / 6.0
+    table = _carries(case)
+    at = (np.clip(mean_c, _CARRY_C[0], _CARRY_C[-1]), np.clip(drop_ratio, _CARRY_DROP[0], _CARRY_DROP[-1]))
+    return float(interpn((_CARRY_C, _CARRY_DROP), table, at)[0])
+
+
+_TABLES: dict[tuple[str, float, str], Array] = {}
+
+
+def _carries(case: Case) -> Array:
+    key = (case.polymer.id, case.gauge_m, case.support)
+    if key not in _TABLES:
+        drops = _CARRY_DROP if case.drops else (0.0,) * len(_CARRY_DROP)
+        _TABLES[key] = np.array(
+            [
+                [carry_of(case, np.full(INTERVALS + 1, mean_c), drop, ROOM_C).formable_s or np.inf for drop in drops]
+                for mean_c in _CARRY_C
+            ]
+        )
+    return _TABLES[key]
+
+
+def _faulty(seen: Observed, plant: Plant, end_s: float, random: np.random.Generator) -> Observed:
+    """A thermocouple that does not say what it should, or two in each other's place."""
     name = "face_upper_c"
-    if name not in seen.columns or plant.label not in ("loose", "drifting", "frozen"):
+    if name not in seen.columns or plant.label not in (LOOSE, DRIFTING, FROZEN, SWAPPED):
         return seen
+    if plant.label == SWAPPED:
+        upper, lower = seen.columns["face_upper_c"], seen.columns["face_lower_c"]
+        return replace(seen, columns={**seen.columns, "face_upper_c": lower, "face_lower_c": upper})
     values, from_s = seen.columns[name].copy(), float(random.uniform(0.2, 0.6)) * end_s
     after = seen.time_s >= from_s
-    if plant.label == "loose":
-        air = np.mean([seen.columns[each] for each in seen.columns if each.startswith("air")], axis=0)
+    if plant.label == LOOSE:
+        air = np.mean([seen.columns[each] for each in seen.columns if each in AIR], axis=0)
         values[after] += plant.size * (air[after] - values[after])
-    elif plant.label == "drifting":
+    elif plant.label == DRIFTING:
         values += plant.size * seen.time_s / end_s * float(random.choice([-1.0, 1.0]))
     else:
         values[after] = values[np.argmax(after)]
     return replace(seen, columns={**seen.columns, name: values})
 
 
-def as_stated(case: Case, of: Limits, heats: Sequence[Planted], time_s: Array, heard: Sequence[Heard]) -> Members:
-    """The heats as they would have gone with everything as stated, in their own measured air."""
+def as_stated(heats: Sequence[Planted], time_s: Array, heard: Sequence[Heard]) -> Members:
+    """Heats of one stated case as they would have gone with everything as stated, in their own measured air."""
+    case, of = heats[0].case, heats[0].of
     return solve(case, of, heard, np.zeros((len(names(case)), len(heats))), time_s, float(time_s[-1]))

@@ -25,6 +25,7 @@ from sqlalchemy import insert
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.store_place import StorePlace
 from dashboard.stored_review import VERSION
+from dashboard.trends import trends
 from dashboard.web.app import make_app
 from dashboard.web.records_query import ROWS
 from dashboard.web.services import Services
@@ -109,6 +110,11 @@ def measure(name: str, url: str, folder: Path, count: int, times: int) -> None:
     def opened() -> object:
         return visitor.call(shell_call("/records", f"?heat={number}"))
 
+    def trend() -> object:
+        return visitor.call(shell_call("/records", "?show=trends"))
+
+    every = HeatFilter(limit=None)
+    row(name, "trends of all; page: asked again", lambda: trends(store, every, VERSION, False), trend, times)
     row(name, "a heat of 20,000 samples opened", lambda: store.samples(LONG_RUN, 0.0, 1999.95), opened, times)
     store.close()
 

@@ -88,7 +88,7 @@ def ewma(values: Array, base: Base, weight: float = WEIGHT, width: float = WIDTH
     """
     averages = np.empty(len(values))
     now = base.mean
-    for i, value in enumerate(values):
+    for i, value in enumerate(values.tolist()):
         now = weight * value + (1.0 - weight) * now
         averages[i] = now
     filled = 1.0 if settled else 1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(values) + 1))

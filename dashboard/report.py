@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.after_pull import PULLED
-from dashboard.commands.heats_wall import wall_words
 from dashboard.heat_form import kept_words, one_line
 from dashboard.photo import shown_small
 from dashboard.review import Review
@@ -31,6 +30,7 @@ from dashboard.review_words import (
     title,
 )
 from dashboard.units import Units
+from dashboard.wall_words import wall_row
 from logger.heat_export import StoredHeat, utc_of
 from logger.records import CHECKS
 
@@ -39,6 +39,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Row = tuple[str, str]
+#: Of paper, mm: width and height.
+PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+WALL_HEADS = ("Place", "Level", "Wall", "Earlier parts")
 
 #: Points of a curve, findings, corrections and photos at most: the report is for one or two pages.
 _POINTS, _FINDINGS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 8, 14, 6, 10
@@ -69,7 +72,8 @@ class Figure:
 
     Attributes:
         lines: measured and computed. band: 5 and 95 % of the core, (2, times), with band_s. levels: name and value of
-        limits. marks: time, s, and words of events. unit: of the values.
+        limits. marks: time, s, and words of events. unit: of the values. until_s: where the axis ends, beyond the pull
+        where the window would have opened later.
     """
 
     lines: tuple[Line, ...]
@@ -87,9 +91,9 @@ class Report:
 
     Attributes:
         title, headline: first lines. facts: identification. checks: done and not done. state: the sheet at the pull.
-        findings: probability, title, evidence. failure: lines on the outcome's kind. walls: lines. corrections: lines.
-        notes: what was taken for granted. code: of the QR, the heat's number; '' for a heat file. photo: JPEG, or None.
-        printed: the date.
+        findings: probability, title, evidence. failure: lines on the outcome's kind. walls: rows under `WALL_HEADS`.
+        corrections: lines. notes: what was taken for granted. code: of the QR, the heat's number; '' for a heat file.
+        photo: JPEG, or None. printed: the date. paper: of `PAPERS`.
     """
 
     title: str
@@ -99,7 +103,7 @@ class Report:
     state: tuple[Row, ...]
     findings: tuple[tuple[str, str, str], ...]
     failure: tuple[str, ...]
-    walls: tuple[str, ...]
+    walls: tuple[tuple[str, str, str, str], ...]
     corrections: tuple[str, ...]
     notes: tuple[str, ...]
     figure: Figure
@@ -107,6 +111,7 @@ class Report:
     code: str
     photo: bytes | None
     printed: datetime.date
+    paper: str = "A4"
 
     @property
     def footer(self) -> str:
@@ -133,7 +138,7 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
             if one.probability >= LISTED
         ),
         failure=() if of.failure is None else tuple(failure_words(of.failure, of.diagnosis, units)),
-        walls=tuple(wall_words(one) for one in of.walls[:_WALLS]),
+        walls=tuple(wall_row(one, units) for one in of.walls[:_WALLS]),
         corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
         notes=tuple(one_line(note, 160) for note in of.notes[:_NOTES]),
         figure=_figure(of, units),
@@ -141,6 +146,7 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
         code="" if record is None else f"heat {record.number}",
         photo=None if stored is None else _photo(stored),
         printed=printed,
+        paper="A4" if units.system == "metric" else "letter",
     )
 
 
@@ -226,6 +232,8 @@ def _photo(stored: StoredHeat) -> bytes | None:
 def _figure(of: Review, units: Units) -> Figure:
     course, heat = of.diagnosis.course, of.heat
     until_s = float(course.time_s[-1])
+    opens_s = _opens_s(of)
+    axis_s = until_s if opens_s is None else max(until_s, opens_s)
     lines = [Line("core, computed", course.time_s, _shown(course.core_c[1], units), (), 0.6)]
     styles: Sequence[tuple[float, ...]] = ((3.0, 1.0), (1.0, 1.0), (4.0, 1.0, 1.0, 1.0), (0.5, 0.8))
     roles = ("face_upper_c", "face_lower_c", "air_upper_c", "air_lower_c")
@@ -242,7 +250,7 @@ def _figure(of: Review, units: Units) -> Figure:
     )
     return Figure(
         tuple(lines), course.time_s, _shown(course.core_c[[0, 2]], units), levels, tuple(_marks(of, until_s)),
-        units.temperature_unit, until_s,
+        units.temperature_unit, axis_s,
     )  # fmt: skip
 
 
@@ -251,16 +259,26 @@ def _shown(celsius: Array, units: Units) -> Array:
     return found
 
 
+def _opens_s(of: Review) -> float | None:
+    """When the window opened, or would have after the pull, s since the sheet went in; None: perhaps never."""
+    before = of.diagnosis.at_pull.before_ready_s
+    return None if before is None else of.diagnosis.at_pull.time_s + before.middle
+
+
 def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:
     """Events, the window's opening and where the likeliest cause shows."""
     inside = [one for one in of.heat.events if 0.0 <= one.time_s <= until_s and one.name != PULLED]
     found = [(one.time_s, one_line(one.name.replace("_", " "), 24)) for one in inside[:_MARKS]]
     if of.pulled:
         found.append((until_s, "pulled"))
-    before = of.diagnosis.at_pull.before_ready_s
-    opens_s = None if before is None else of.diagnosis.at_pull.time_s + before.middle
-    if opens_s is not None and 0.0 < opens_s <= until_s:
-        found.append((opens_s, "window opens"))
+    opens_s = _opens_s(of)
+    if opens_s is None:
+        within = Units.seconds(of.diagnosis.at_pull.followed_s)
+        found.append((until_s, f"window not open, perhaps not within {within} more"))
+    elif opens_s > until_s:
+        found.append((opens_s, f"window would have opened, {Units.seconds(opens_s - until_s)} later"))
+    else:
+        found.append((max(0.0, opens_s), "window opens"))
     first = of.diagnosis.first
     if first.column is not None and first.from_s is not None and 0.0 < first.from_s < until_s:
         found.append((first.from_s, "cause shows from here"))

@@ -8,10 +8,10 @@ from html import escape
 import numpy as np
 
 from dashboard.qr import QUIET, dark_squares
-from dashboard.report import Figure, Line, Report, Row
+from dashboard.report import WALL_HEADS, Figure, Line, Report, Row
 
 _STYLE = """
-@page { size: A4; margin: 14mm }
+@page { size: PAPER; margin: 14mm }
 body { font: 10pt/1.35 sans-serif; color: #000; background: #fff; max-width: 182mm; margin: 8mm auto }
 h1 { font-size: 15pt; margin: 0 } h2 { font-size: 11pt; margin: 4mm 0 1mm; border-bottom: 1px solid #000 }
 .head { font-weight: bold; margin: 2mm 0 } table { border-collapse: collapse; width: 100% }
@@ -19,9 +19,10 @@ td, th { text-align: left; vertical-align: top; padding: .4mm 2mm .4mm 0; overfl
 th { white-space: nowrap; font-weight: bold; width: 1% } .two { display: flex; gap: 6mm } .two > * { flex: 1 }
 .code { flex: none; width: 24mm } .small { font-size: 8.5pt } svg { display: block; max-width: 100% }
 .sign { margin-top: 10mm; display: flex; gap: 10mm } .sign div { flex: 1; border-top: 1px solid #000 }
-@media print { body { margin: 0 } h2, tr, svg { break-inside: avoid } }
+.walls th { width: auto } .walls th, .walls td { padding-right: 5mm }
+@media print { body { margin: 0 } h2 { break-after: avoid } tr, svg, .small, section { break-inside: avoid } }
 """
-#: Figure, mm: size and the room left for labels.
+#: Figure, mm: size (the height where nothing else is asked for) and the room left for labels.
 WIDE, HIGH, LEFT, BELOW, ABOVE, RIGHT = 180.0, 82.0, 14.0, 9.0, 14.0, 4.0
 
 
@@ -32,21 +33,27 @@ def html_bytes(of: Report) -> bytes:
     if of.photo is not None:
         data = base64.b64encode(of.photo).decode()
         photo = f'<img alt="photo of the label" style="max-height:40mm" src="data:image/jpeg;base64,{data}">'
+    blocks = [
+        _list("What failed", of.failure), _walls(of), _list("Corrections", of.corrections),
+        _list("Taken for granted", of.notes),
+    ]  # fmt: skip
+    there, style = [one for one in blocks if one], _STYLE.replace("PAPER", of.paper)
     parts = [
         "<!doctype html><html lang='en'><head><meta charset='utf-8'>",
         "<meta http-equiv='Content-Security-Policy' content=\"default-src 'none'; style-src 'unsafe-inline'; "
         'img-src data:">',
-        f"<title>{escape(of.title)}</title><style>{_STYLE}</style></head><body>",
+        f"<title>{escape(of.title)}</title><style>{style}</style></head><body>",
         f"<div class='two'><div><h1>{escape(of.title)}</h1><p class='head'>{escape(of.headline)}</p></div>{code}</div>",
         f"<div class='two'><div>{_table(of.facts)}</div>{photo}</div>",
         f"<p class='small'>Checks: {escape(of.checks)}</p>",
-        "<h2>Curve</h2>", _figure(of.figure),
-        "<h2>At the pull</h2>", _table(of.state),
-        "<h2>What explains it</h2>", _findings(of),
-        _list("What failed", of.failure), _list("Walls", of.walls), _list("Corrections", of.corrections),
-        _list("Taken for granted", of.notes),
+        "<section><h2>Curve</h2>", _figure(of.figure), "</section>",
+        "<section><h2>At the pull</h2>", _table(of.state), "</section>",
+        *([] if there else ["<section>"]), "<h2>What explains it</h2>", _findings(of),
+        *[f"<section>{one}</section>" for one in there[:-1]],
+        # The signature is on one sheet with what was signed last.
+        *([f"<section>{there[-1]}"] if there else []),
         "<div class='sign'><div>Reviewed by, date</div><div>Signature</div></div>",
-        f"<p class='small'>{escape(of.caution)}</p><p class='small'>{escape(of.footer)}</p></body></html>\n",
+        f"<p class='small'>{escape(of.caution)}</p><p class='small'>{escape(of.footer)}</p></section></body></html>\n",
     ]  # fmt: skip
     return "".join(parts).encode("utf-8", "replace")
 
@@ -69,6 +76,14 @@ def _list(heading: str, lines: tuple[str, ...]) -> str:
     return f"<h2>{escape(heading)}</h2>" + "".join(f"<div class='small'>{escape(line)}</div>" for line in lines)
 
 
+def _walls(of: Report) -> str:
+    if not of.walls:
+        return ""
+    head = "".join(f"<th>{one}</th>" for one in WALL_HEADS)
+    rows = "".join("<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in of.walls)
+    return f"<h2>Walls of the part</h2><table class='small walls'><tr>{head}</tr>{rows}</table>"
+
+
 def _code(text: str) -> str:
     side, squares = dark_squares(text)
     whole = side + 2 * QUIET
@@ -82,7 +97,8 @@ def _code(text: str) -> str:
 class Scale:
     """From times and values to mm of the figure, y downwards; round steps of both axes."""
 
-    def __init__(self, of: Figure) -> None:
+    def __init__(self, of: Figure, high: float = HIGH) -> None:
+        self.high_mm = high
         values = [line.values[np.isfinite(line.values)] for line in of.lines]
         most = max([float(v.max()) for v in values if v.size] + [level for _, level in of.levels])
         least = min([float(v.min()) for v in values if v.size] + [0.0])
@@ -99,7 +115,7 @@ class Scale:
 
     def y(self, value: float) -> float:
         """mm from the top."""
-        return float(ABOVE + (HIGH - ABOVE - BELOW) * (self.high - value) / (self.high - self.low))
+        return float(ABOVE + (self.high_mm - ABOVE - BELOW) * (self.high - value) / (self.high - self.low))
 
     def ticks_s(self) -> list[float]:
         """Times with a label."""
@@ -146,6 +162,9 @@ def _figure(of: Figure) -> str:
         )
         anchor = "end" if x > 0.8 * WIDE else "start"
         parts.append(f'<text x="{x:.2f}" y="{2.6 + 3.0 * (k % 4):.2f}" text-anchor="{anchor}">{escape(words)}</text>')
+    count = len(of.lines)
+    parts.append(f'<rect x="{WIDE - 53}" y="{HIGH - BELOW - 2.4 - 3.6 * count:.2f}" width="48" '
+                 f'height="{3.6 * count + 0.8:.2f}" fill="#fff"/>')  # fmt: skip
     for k, line in enumerate(of.lines):
         dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
         style = f'fill="none" stroke="#000" stroke-width="{line.width_mm}"{dash}'

@@ -7,10 +7,10 @@ from typing import Any
 
 from calibration.diagnosis import Finding
 from calibration.estimate import Spread
-from dashboard.commands.heats_wall import wall_json
 from dashboard.review import Review
 from dashboard.review_words import CAUTION, evidence_words, failure_words, headline, title
 from dashboard.units import Units
+from dashboard.wall_words import wall_json
 
 
 def review_json(of: Review, units: Units) -> dict[str, Any]:
@@ -34,8 +34,12 @@ def review_json(of: Review, units: Units) -> dict[str, Any]:
             "core_above_least_k": _spread(state.above_k),
             "hottest_face_c": _spread(state.hottest_c),
             "drop_mm": _spread(state.drop_mm),
+            "face_hot_above_c": of.of.core_min_c,
+            "face_hot_s": _spread(state.hot_s),
             "dose_share": _spread(state.dose),
             "before_ready_s": _spread(state.before_ready_s),
+            "never_ready_share": round(state.p_never, 6),
+            "followed_after_s": state.followed_s,
         },
         "carry": {
             "carried_s": of.carried_s,

@@ -125,8 +125,9 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
     if one.kind == "door opened":
         return f"the air fell by about {units.difference(abs(size))}"
     if one.kind == "oven not ready":
-        return f"{abs(size):.0f} K {'below' if size < 0.0 else 'above'} where it should have been"
-    return f"by {size:+.1f} K" + (f" ± {std:.1f} K" if std else "")
+        return f"{units.difference(abs(size))} {'below' if size < 0.0 else 'above'} where it should have been"
+    plus = "+" if size > 0.0 else ""
+    return f"by {plus}{units.difference(size, 1)}" + (f" ± {units.difference(std, 1)}" if std else "")
 
 
 def _nothing_words(of: Review) -> str:
@@ -220,17 +221,11 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         ("Core above its least", spread_words(state.above_k, units)),
         ("Hotter face", temperatures(state.hottest_c, units)),
     ]
-    if state.before_ready_s is not None:
-        when = state.before_ready_s.middle
-        words = (
-            f"would have opened {Units.seconds(when)} after" if when > 0.0 else f"opened {Units.seconds(-when)} before"
-        )
-        lines.append(("Window", f"{words} the pull"))
+    lines.append(("Window", window_words(of)))
     if state.drop_mm is not None:
         lines.append(("Drop", f"{units.length(state.drop_mm.middle * 1e-3)} (computed)"
                       if not _drop_seen(of) else units.length(state.drop_mm.middle * 1e-3)))  # fmt: skip
-    if state.dose is not None:
-        lines.append(("Time at temperature used", percent(state.dose.middle)))
+    lines.append(("Time at temperature", dose_words(of, units)))
     formable = "over 30 min" if of.carry.formable_s is None else Units.seconds(of.carry.formable_s)
     lines.append(("Formable after the pull", formable))
     if of.carried_s is not None:
@@ -238,6 +233,44 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         mold = "formable" if left is None or left >= 0.0 else "too cold: a face below its forming temperature"
         lines.append(("On the mold", f"after {Units.seconds(of.carried_s)}, {mold}"))
     return lines
+
+
+def window_words(of: Review) -> str:
+    """When the window opened beside the pull; where it had not, when it would have, or that it would not."""
+    state, end = of.diagnosis.at_pull, "the pull" if of.pulled else "the record's end"
+    if state.before_ready_s is None:
+        sure = "would not" if state.p_never >= LIKELY else "may not"
+        return f"{sure} have opened within {Units.seconds(state.followed_s)} after {end} ({percent(state.p_never)})"
+    when = state.before_ready_s.middle
+    return (
+        f"would have opened {Units.seconds(when)} after {end}; the core was not ready"
+        if when > 0.0
+        else f"opened {Units.seconds(-when)} before {end}"
+    )
+
+
+def dose_words(of: Review, units: Units) -> str:
+    """For how long a face was hot, and what share of what it stands that used up, where the polymer says so."""
+    state, dose = of.diagnosis.at_pull, of.of.dose
+    hot = state.hot_s
+    least = units.temperature(of.of.core_min_c)
+    told = (
+        f"no face came to {least}"
+        if hot.high < 1.0
+        else f"a face was at {least} or hotter for {Units.seconds(hot.middle)} "
+        f"({Units.seconds(hot.low)} to {Units.seconds(hot.high)}) min"
+    )
+    if dose is None or state.dose is None:
+        return f"{told}; {of.case.polymer.id} states no limit for it"
+    stands = f"{Units.seconds(dose.limit_s)} at {units.temperature(dose.reference_c)}"
+    return (
+        f"{told}; {_whole(state.dose.middle)} % ({_whole(state.dose.low)} to {_whole(state.dose.high)} %) of the heat "
+        f"that a face stands was used up (it stands {stands}, less where hotter)"
+    )
+
+
+def _whole(share: float) -> str:
+    return f"{100.0 * share:.0f}"
 
 
 def _drop_seen(of: Review) -> bool:

@@ -15,7 +15,14 @@ from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
 from dashboard.failures import failure_of
 from dashboard.review import Review, case_of, review
-from dashboard.review_words import LISTED, evidence_words, headline, percent, state_lines, title
+from dashboard.review_words import (
+    LISTED,
+    evidence_words,
+    headline,
+    percent,
+    state_lines,
+    title,
+)
 from dashboard.shop import Shop
 from dashboard.store_place import StorePlace
 from dashboard.stored import whole_of
@@ -34,7 +41,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 1
+VERSION = 2
 _UNITS = ("metric", "us")
 
 
@@ -64,7 +71,10 @@ def card_of(heat: Heat, oven_card: Path | None, kept: str | None, shop: Shop, na
         InputError: there is none.
     """
     if oven_card is not None:
-        return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
+        try:
+            return oven_card_from_mapping(read_toml(oven_card), oven_card.name)
+        except InputError as error:
+            raise InputError(f"--oven-card: {error}") from None
     if kept is not None:
         return stored_card(kept, name)
     if heat.oven is None:
@@ -147,7 +157,8 @@ class Told:
         headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, None: not known. pulled: whether the pull is on record.
+        window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
+        record.
     """
 
     headline: str

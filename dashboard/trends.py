@@ -109,17 +109,18 @@ def trends(store: Store, wanted: HeatFilter, version: int, operators: bool) -> T
     Args:
         version: of reviews that count. operators: whether the shop counts by operator.
     """
-    ovens = store.tally(wanted, "oven")
+    tallies = store.tallies(wanted)
+    ovens = tallies["oven"]
     margins = store.margins(wanted, version)
     with_outcome = sum(one.count for one in ovens if one.outcome in (*GOOD, *BAD))
     return Trends(
         by_oven=yields(ovens),
-        by_polymer=yields(store.tally(wanted, "polymer")),
-        by_gauge=yields(store.tally(wanted, "gauge_mm")),
-        by_operator=yields(store.tally(wanted, "initials")) if operators else None,
-        kinds=kinds(store.tally(wanted, "outcome_kind")),
+        by_polymer=yields(tallies["polymer"]),
+        by_gauge=yields(tallies["gauge_mm"]),
+        by_operator=yields(tallies["initials"]) if operators else None,
+        kinds=kinds(tallies["outcome_kind"]),
         margins=margins_of(margins, with_outcome),
-        charts=charts(margins, store.tally(wanted, "period")),
+        charts=charts(margins, tallies["period"]),
         heats=sum(one.count for one in ovens),
     )
 

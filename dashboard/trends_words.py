@@ -11,7 +11,7 @@ from dashboard.units import Units
 from logger.heat_export import utc_of
 
 #: Names of the tables, as a command and a page ask for them.
-TABLES = ("oven", "polymer", "gauge", "operator", "kinds", "margins", "weeks")
+TABLES = ("oven", "polymer", "gauge", "operator", "kinds", "margins", "chart", "weeks")
 Cell = str | int | float | None
 Table = tuple[tuple[str, ...], list[tuple[Cell, ...]]]
 NOT_COUNTED = (
@@ -96,6 +96,9 @@ def table_of(of: Trends, name: str) -> Table:
             (n, k, word) for word, these in (("good", of.margins.good), ("failed", of.margins.bad)) for n, k in these
         ]
         return ("heat", "core_above_least_k", "outcome"), [(n, round(k, 2), word) for n, k, word in sorted(pairs)]
+    if name == "chart":
+        return ("heat", "core_above_least_k", "low_limit_k", "high_limit_k", "average_k", "average_low_k",
+                "average_high_k", "beyond"), _chart_rows(of.charts)  # fmt: skip
     if name == "weeks":
         begins = [day_of(ms).isoformat() for ms in of.charts.begins_ms]
         return ("four_weeks_from", "failed", "counted"), list(
@@ -117,6 +120,17 @@ def table_of(of: Trends, name: str) -> Table:
         )
         for y in of_name
     ]
+
+
+def _chart_rows(of: Charts) -> list[tuple[Cell, ...]]:
+    """Each reviewed heat in its order; limits are empty where there are too few heats for them."""
+    margins = [round(float(k), 2) for k in of.margin_k]
+    if of.each is None or of.average is None:
+        return [(heat, k, *(None,) * 6) for heat, k in zip(of.heats, margins, strict=True)]
+    columns = [of.each.low, of.each.high, of.average.points, of.average.low, of.average.high]
+    rows = zip(*([round(float(v), 2) for v in one] for one in columns), strict=True)
+    beyond = ["yes" if out else "no" for out in of.each.beyond]
+    return [(heat, k, *row, out) for heat, k, row, out in zip(of.heats, margins, rows, beyond, strict=True)]
 
 
 def day_of(utc_ms: int) -> datetime.date:

@@ -6,18 +6,22 @@ opinion of one version of the program, and is made anew at any time.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
 from logger.heat_rows import conditions
 from logger.records import HeatFilter, HeatRecord
-from logger.schema import heat_reviews, heat_search
+from logger.schema import chain, heat_reviews, heat_search
 from thermal.fields import InputError
 
 TallyBy = Literal["oven", "polymer", "gauge_mm", "initials", "outcome_kind", "period"]
+#: In the order of their index.
+COUNTED: tuple[TallyBy, ...] = ("oven", "polymer", "gauge_mm", "outcome_kind", "initials")
+State = tuple[Any, ...]
 #: Trends count by stretches of four weeks from 1970 on.
 PERIOD_MS = 28 * 86_400_000
 
@@ -39,8 +43,7 @@ class KeptReview:
     content: str
 
 
-@dataclass(frozen=True)
-class Margin:
+class Margin(NamedTuple):  # of 100,000 heats: a dataclass takes three times as long to make
     """The core's margin at the pull of one heat, K, and its outcome."""
 
     number: int
@@ -114,15 +117,36 @@ def margins(connection: Connection, wanted: HeatFilter, version: int) -> list[Ma
         .where(*conditions(wanted), found.version == version, found.above_k.is_not(None))
         .order_by(table.start_utc_ms, table.number)
     )
-    return [Margin(*row) for row in connection.execute(query)]
+    return list(map(Margin._make, connection.execute(query)))
 
 
-def tally(connection: Connection, wanted: HeatFilter, by: TallyBy) -> list[Tally]:
-    """Heats counted, in order of the value."""
+def tallies(connection: Connection, wanted: HeatFilter) -> dict[TallyBy, list[Tally]]:
+    """Heats counted by each of `TallyBy`, in order of the value, from one pass over the index that was made for it."""
     table = heat_search.c
-    begins: Any = table.start_utc_ms - table.start_utc_ms % PERIOD_MS
-    value = (begins if by == "period" else table[by]).label("value")
-    query = select(value, table.outcome, func.count()).where(*conditions(wanted), table.state != "open")
-    rows = connection.execute(query.group_by(value, table.outcome))
-    found = [Tally(*row) for row in rows]
+    asked = (*conditions(wanted), table.state != "open")
+    columns = [table[name] for name in COUNTED]
+    names: tuple[TallyBy, ...] = (*COUNTED, "period")
+    counts: dict[TallyBy, Counter[tuple[Any, str | None]]] = {name: Counter() for name in names}
+    query = select(*columns, table.outcome, func.count()).where(*asked).group_by(*columns, table.outcome)
+    for *values, outcome, count in connection.execute(query):
+        for name, value in zip(COUNTED, values, strict=True):
+            counts[name][value, outcome] += count
+    begins: Any = (table.start_utc_ms - table.start_utc_ms % PERIOD_MS).label("begins")
+    periods = select(begins, table.outcome, func.count()).where(*asked).group_by(begins, table.outcome)
+    for begin, outcome, count in connection.execute(periods):
+        counts["period"][begin, outcome] += count
+    return {name: _in_order(found) for name, found in counts.items()}
+
+
+def _in_order(counts: Counter[tuple[Any, str | None]]) -> list[Tally]:
+    found = [Tally(value, outcome, count) for (value, outcome), count in counts.items()]
     return sorted(found, key=lambda one: (one.value is None, str(type(one.value)), one.value or 0, one.outcome or ""))
+
+
+def state_of_trends(connection: Connection, version: int) -> State:
+    """What changes whenever trends do: the newest heat and link, and the reviews of a version with their margins."""
+    found = heat_reviews.c
+    reviews = select(func.count(), *(func.sum(found[name]) for name in ("above_low_k", "above_k", "above_high_k")))
+    links = connection.execute(select(func.max(chain.c.seq))).scalar()
+    newest = connection.execute(select(func.max(heat_search.c.number))).scalar()
+    return links, newest, *connection.execute(reviews.where(found.version == version)).one()

@@ -188,6 +188,11 @@ heat_reviews = _table(
     Column("above_high_k", NUMBER),
     _text("content"),
 )
+# What trends count stands in one index of each table, so that no text is read for it.
+_counted = ("oven", "polymer", "gauge_mm", "outcome_kind", "initials", "outcome", "state", "start_utc_ms", "number")
+Index("heat_search_counted", *(heat_search.c[name] for name in _counted))
+_margins = ("version", "number", "above_low_k", "above_k", "above_high_k")
+Index("heat_reviews_margins", *(heat_reviews.c[name] for name in _margins))
 holders = _table(
     "holders",
     Column("bench", Text, primary_key=True),

@@ -31,7 +31,7 @@ from logger.records import (
     StartMove,
     StoreBroken,
 )
-from logger.review_rows import KeptReview, Margin, Tally, TallyBy
+from logger.review_rows import KeptReview, Margin, State, Tally, TallyBy
 from logger.sample_rows import SampleRows
 from logger.schema import backups, blocks, chain, runs
 from thermal.fields import InputError
@@ -403,10 +403,15 @@ class Store:
         with self._read() as connection:
             return review_rows.margins(connection, wanted, version)
 
-    def tally(self, wanted: HeatFilter, by: TallyBy) -> list[Tally]:
-        """Heats of a filter counted by outcome and something else."""
+    def tallies(self, wanted: HeatFilter) -> dict[TallyBy, list[Tally]]:
+        """Heats of a filter counted by outcome and something else each."""
         with self._read() as connection:
-            return review_rows.tally(connection, wanted, by)
+            return review_rows.tallies(connection, wanted)
+
+    def state_of_trends(self, version: int) -> State:
+        """What is another whenever margins or tallies may be: a look at the store, some ms for 100,000 heats."""
+        with self._read() as connection:
+            return review_rows.state_of_trends(connection, version)
 
     # ------------------------------------------------------------ trust
 

@@ -29,18 +29,31 @@ class Wall:
     wall_mm: float
 
     def __post_init__(self) -> None:
-        tidy = " ".join(self.place.split())
-        if not tidy or tidy != self.place or len(tidy) > _LONGEST or not tidy.isprintable():
-            raise InputError(f"place {self.place[:80]!r}: expected words on one line, at most {_LONGEST} characters")
+        if tidy_place(self.place) != self.place:
+            raise InputError(f"place {self.place[:80]!r}: expected single spaces between its words")
         if not WALL_MM.holds(self.wall_mm):
             raise InputError(f"wall at {self.place} = {self.wall_mm}: expected {WALL_MM}")
         if self.level_mm is not None and not LEVEL_MM.holds(self.level_mm):
             raise InputError(f"level of {self.place} = {self.level_mm}: expected {LEVEL_MM}")
 
     @property
-    def at(self) -> tuple[str, float | None]:
-        """What is compared between parts: place, whatever its capitals, and level."""
-        return self.place.casefold(), self.level_mm
+    def at(self) -> tuple[str, int | None]:
+        """What is compared between parts: place, whatever its capitals, and level to the millimetre, so that a level
+        read in inches meets the same one read in mm.
+        """
+        return self.place.casefold(), None if self.level_mm is None else round(self.level_mm)
+
+
+def tidy_place(words: str) -> str:
+    """A place with single spaces.
+
+    Raises:
+        InputError: it is empty, too long, or holds what no screen shows.
+    """
+    tidy = " ".join(words.split())
+    if not tidy or len(tidy) > _LONGEST or not tidy.isprintable():
+        raise InputError(f"place {words[:80]!r}: expected words on one line, at most {_LONGEST} characters")
+    return tidy
 
 
 def walls_content(walls: Sequence[Wall], by: str, at_utc_ms: int) -> bytes:
@@ -56,7 +69,7 @@ def walls_of(attachments: Iterable[Attachment]) -> tuple[Wall, ...]:
     Raises:
         InputError: an entry that cannot be read.
     """
-    found: dict[tuple[str, float | None], tuple[int, Wall]] = {}
+    found: dict[tuple[str, int | None], tuple[int, Wall]] = {}
     for one in attachments:
         if one.media_type != MEDIA_TYPE:
             continue

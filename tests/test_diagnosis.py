@@ -245,14 +245,23 @@ def test_probabilities_are_probabilities(diagnosed: list[Diagnosis]) -> None:
         assert list(found.findings) == sorted(found.findings, key=lambda one: -one.probability)
 
 
-def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(diagnosed: list[Diagnosis]) -> None:
+def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(
+    heats: tuple[Case, list[Planted]], diagnosed: list[Diagnosis]
+) -> None:
     carried = next(one for one in diagnosed[0].findings if one.kind == CARRIED_LONG)
     assert carried.probability < 0.05
-    late = _of_carry(Around(carried_s=200.0, formable_s=70.0))
+    known = known_of(heats[0], heats[1][0])
+    late = _of_carry(known, Around(carried_s=200.0, formable_s=70.0))
     assert late is not None
     assert late.probability > 0.9
     assert late.size == 130.0
-    assert _of_carry(Around(carried_s=200.0)) is None
+    assert _of_carry(known, Around(carried_s=200.0)) is None
+    # How thin a bubble was that nobody measured is less sure, and with it the carry.
+    unseen = _of_carry(replace(known, opening_m=(0.3,)), Around(carried_s=100.0, formable_s=70.0))
+    seen = _of_carry(known, Around(carried_s=100.0, formable_s=70.0))
+    assert unseen is not None
+    assert seen is not None
+    assert unseen.probability < 0.1 < seen.probability
 
 
 def test_an_alternative_that_moves_nothing_is_as_likely_as_none(heats: tuple[Case, list[Planted]]) -> None:

@@ -11,11 +11,13 @@ import pytest
 import diagnosis as bench
 from calibration.diagnosis import Finding
 from calibration.observed import Observed
+from live_cases import CALIBRATED, cell
 from planted_heats import LABELS, SOUND, Plant, Planted
 
 
 def heat(label: str, size: float = 1.0) -> Planted:
-    return Planted(Plant(label, size), Observed(np.zeros(1), {}), 100.0, 165.0)
+    case, of = cell(6.0, CALIBRATED)
+    return Planted(Plant(label, size), case, of, Observed(np.zeros(1), {}), 100.0, 165.0, 30.0)
 
 
 def test_findings_are_named_as_plants_are() -> None:

@@ -177,8 +177,14 @@ def test_nothing_that_a_heat_says_is_run(shop: tuple[Shop, StorePlace, Does]) ->
     with closing(opened(shop[1])) as kept:
         formula = walls_content([Wall("=1+1", 120.0, 3.4)], "AB", 0)
         kept.attach(kept.heat(1).id, "walls", formula, MEDIA_TYPE)
-    walls_csv = list(csv.reader(StringIO(visitor.get("/records/walls.csv?heat=1").get_data(as_text=True))))
-    assert walls_csv[1][:4] == ["1", "'=1+1", "120.0", "3.4"]
+    assert table_of(visitor, "walls")[1][:4] == ["1", "'=1+1", "120.0", "3.4"]
+    entries = {row[1]: row[2:] for row in table_of(visitor, "entries")}
+    assert entries["job_number"] == [f"'{FORMULA}", f"'{FORMULA}"]
+    marks = [row[3] for row in table_of(visitor, "marks")[1:]]
+    assert marks == ["imported", "<img src=x onerror=alert(1)>", "pulled", "on_mold"]
+    assert len(table_of(visitor, "corrections")) == 1
+    assert visitor.get("/records/heat.csv?heat=1&table=causes").status_code == 400  # not reviewed yet
+    assert visitor.get("/records/heat.csv?heat=1&table=../x").status_code == 400
     page = visitor.call(shell_call("/records", "?heat=1")).get_json()
     (figure,) = [one for one in every_part(page) if isinstance(one.get("layout"), dict)]
     assert "img src=x" in json.dumps(figure["layout"]["annotations"])  # plotly would read tags
@@ -189,6 +195,12 @@ def test_nothing_that_a_heat_says_is_run(shop: tuple[Shop, StorePlace, Does]) ->
     assert "name of a person" not in html.get_data(as_text=True)  # free notes are on no report
     name = visitor.get("/records/trends.csv?table=../../etc").get_data(as_text=True)
     assert "expected one of" in name
+
+
+def table_of(visitor: Visitor, name: str) -> list[list[str]]:
+    answer = visitor.get(f"/records/heat.csv?heat=1&table={name}")
+    assert answer.headers["Content-Disposition"] == f'attachment; filename="heat-1-{name}.csv"'
+    return list(csv.reader(StringIO(answer.get_data(as_text=True))))
 
 
 def test_a_review_is_made_once_kept_and_made_again_after_a_correction(shop: tuple[Shop, StorePlace, Does]) -> None:
@@ -203,6 +215,12 @@ def test_a_review_is_made_once_kept_and_made_again_after_a_correction(shop: tupl
     assert "°F" in dict(found.state)["Core (coldest point)"]
     import datetime
 
+    visitor = Visitor(make_app(services(shop)))
+    visitor.get("/records")
+    causes, pull = table_of(visitor, "causes"), dict(row[1:] for row in table_of(visitor, "pull")[1:])
+    assert (causes[1][2], causes[1][5]) == ("oven off", "Oven colder than it showed")
+    assert pull["Window"].startswith("would not have opened within")
+    assert ok("export", "1", "--table", "causes", "--shop", str(shop[0].folder)).splitlines()[1].startswith("1,")
     for _ in range(2):
         reviewer.report(1, Units(), datetime.date(2026, 3, 4))
     assert shop[2].asked == 1
@@ -338,6 +356,19 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
         page.locator("#records-why").fill(f"seen {SCRIPT}")
         page.get_by_role("button", name="Keep the correction").click()
         expect(page.locator("#records-corrections")).to_contain_text("seen <script>", timeout=60_000)
+        page.locator("#records-place").fill("distal end")
+        page.locator("#records-level").fill("120")
+        page.locator("#records-wall").fill("9")
+        page.locator("#records-keep-wall").click()
+        expect(page.locator("#records-toast")).to_contain_text("is thicker than its sheet, 6 mm", timeout=60_000)
+        expect(page.locator("#records-keep-wall")).to_have_text("Measured again: keep it")
+        page.locator("#records-wall").fill("2.85")
+        page.locator("#records-keep-wall").click()
+        expect(page.locator("#records-walls table")).to_contain_text("2.85 mm", timeout=60_000)
+        page.get_by_role("button", name="°F in, US units").click()
+        expect(page.locator("#records-walls table")).to_contain_text("0.112 in", timeout=60_000)
+        page.get_by_role("button", name="°C mm, metric units").click()
+        expect(page.locator("#records-walls table")).to_contain_text("2.85 mm", timeout=60_000)
         Image.new("RGB", (2600, 2000), "red").save(tmp_path / "label.png")
         page.locator("#records-photo").set_input_files(tmp_path / "label.png")
         page.get_by_role("button", name="Keep the photo").click()

@@ -6,6 +6,7 @@ import dataclasses
 import datetime
 import json
 import re
+import shutil
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,10 @@ from PIL import Image
 from pypdf import PdfReader
 
 from calibration.diagnosis import NOTHING, Finding
+from calibration.estimate import Spread
+from calibration.reconstruction import _time_above
 from command_line import demo_store, ok, refused
+from dashboard.commands.review import _words as words_of
 from dashboard.failures import FAILURES, KINDS, failure_of
 from dashboard.qr import dark_squares
 from dashboard.report import Report, report_of
@@ -33,6 +37,7 @@ from logger.heatfile import read_heat
 from logger.records import Attachment
 from logger.walls import MEDIA_TYPE, Wall, walls_content, walls_of
 from thermal.fields import InputError
+from thermal.polymer import Dose
 
 DAY = datetime.date(2026, 3, 4)
 #: What a hostile file may hold in its texts: a script, an end of a tag, a formula.
@@ -175,16 +180,82 @@ def test_two_pages_hold_a_report_with_everything(report: Report) -> None:
         report,
         photo=picture.getvalue(),
         findings=report.findings * 6,
-        walls=("medial at 120 mm: 3.4 mm; 12 earlier parts 3.0 to 3.9 mm, median 3.5 mm",) * 14,
-        corrections=("2026-03-04 08:00 UTC, AB: gauge_mm was 6.0, is 5.0; label read again",) * 8,
+        walls=(WALL,) * 14,
+        corrections=(CORRECTION,) * 8,
     )
     assert len(PdfReader(BytesIO(pdf_bytes(full))).pages) <= 2
+
+
+WALL = ("medial", "120 mm", "3.4 mm", "12 earlier parts 3 to 3.9 mm, median 3.5 mm")
+CORRECTION = "2026-03-04 08:00 UTC, AB: gauge_mm was 6.0, is 5.0; label read again"
+
+
+@pytest.mark.parametrize(("paper", "wide", "high"), [("A4", 210.0, 297.0), ("letter", 215.9, 279.4)])
+def test_the_signature_stands_with_the_block_before_it(report: Report, paper: str, wide: float, high: float) -> None:
+    """However long the report is: never alone on a sheet, and one sheet is enough for a plain heat."""
+    plain = dataclasses.replace(report, paper=paper, walls=(), corrections=(), failure=(), notes=())
+    for count in (0, 14):
+        full = dataclasses.replace(plain, walls=(WALL,) * count, corrections=(CORRECTION,) * (count // 2))
+        longer = dataclasses.replace(full, failure=report.failure, notes=report.notes * 3)
+        for one in (full, longer):
+            pages = PdfReader(BytesIO(pdf_bytes(one))).pages
+            assert len(pages) <= (2 if count else 1)
+            box = pages[0].mediabox
+            assert (float(box.width), float(box.height)) == pytest.approx((wide / 25.4 * 72, high / 25.4 * 72), abs=0.1)
+            words = pages[-1].extract_text()
+            assert "Signature" in words
+            block = "Taken for granted" if one is longer else "Corrections" if count else "What explains it"
+            assert block in words
 
 
 def test_us_units_are_used_throughout(reviewed: Review) -> None:
     page = html_bytes(report_of(reviewed, Units("us"), DAY)).decode()
     assert "°F" in page
     assert " °C" not in page
+
+
+def with_pull(of: Review, **more: Any) -> Review:
+    state = dataclasses.replace(of.diagnosis.at_pull, **more)
+    return dataclasses.replace(of, diagnosis=dataclasses.replace(of.diagnosis, at_pull=state))
+
+
+def test_a_window_that_opened_after_the_pull_or_never_is_on_the_curve(reviewed: Review) -> None:
+    later = report_of(with_pull(reviewed, before_ready_s=Spread(130.0, 90.0, 180.0), p_never=0.0), Units(), DAY)
+    assert dict(later.state)["Window"] == "would have opened 2:10 after the pull; the core was not ready"
+    assert (620.0 + 130.0, "window would have opened, 2:10 later") in later.figure.marks
+    assert later.figure.until_s == 750.0
+    assert b"window would have opened, 2:10 later" in html_bytes(later)
+    before = report_of(with_pull(reviewed, before_ready_s=Spread(-40.0, -50.0, -20.0), p_never=0.0), Units(), DAY)
+    assert dict(before.state)["Window"] == "opened 0:40 before the pull"
+    assert (580.0, "window opens") in before.figure.marks
+    # The heat as it was: air of 157 °C never brings the core to 165 °C.
+    never = report_of(reviewed, Units(), DAY)
+    state = reviewed.diagnosis.at_pull
+    assert (state.before_ready_s, state.p_never, state.followed_s) == (None, pytest.approx(1.0), 0.6 * 620.0)
+    assert dict(never.state)["Window"] == "would not have opened within 6:12 after the pull (over 99 %)"
+    assert any("window not open" in words for _, words in never.figure.marks)
+
+
+def test_the_dose_is_told_in_plain_words_with_its_unit(reviewed: Review) -> None:
+    polymer = reviewed.case.polymer.id
+    hot = with_pull(reviewed, hot_s=Spread(190.0, 160.0, 210.0))
+    assert dict(report_of(hot, Units(), DAY).state)["Time at temperature"] == (
+        f"a face was at 165 °C or hotter for 3:10 (2:40 to 3:30) min; {polymer} states no limit for it"
+    )
+    limited = dataclasses.replace(
+        with_pull(hot, dose=Spread(1.3, 1.1, 1.6)),
+        of=dataclasses.replace(reviewed.of, dose=Dose(1200.0, 180.0, 100_000.0)),
+    )
+    for one in (html_bytes(report_of(limited, Units(), DAY)).decode(), "\n".join(words_of(limited, Units()))):
+        assert "130 % (110 to 160 %) of the heat that a face stands was used up" in one
+        assert "it stands 20:00 at 180 °C, less where hotter" in one
+
+
+def test_the_time_above_a_level_is_exact_for_straight_lines() -> None:
+    """Triangle, plateau, and a member that is no longer followed: by hand."""
+    time_s = np.array([0.0, 10.0, 20.0, 30.0])
+    values = np.array([[0.0, 5.0, 0.0], [10.0, 5.0, 10.0], [0.0, 5.0, np.nan], [0.0, 5.0, np.nan]])
+    assert _time_above(time_s, values, 5.0).tolist() == [10.0, 30.0, 5.0]
 
 
 def test_a_qr_code_begins_with_its_finder_pattern() -> None:
@@ -279,7 +350,28 @@ def test_earlier_parts_are_found_in_the_store(tmp_path: Path) -> None:
     assert json.loads(ok("heats", "1", "--store", demo_store(tmp_path / "none.sqlite"), "--json"))["walls"] == []
 
 
-@pytest.mark.parametrize("words", ["heel", "heel=x", "=2", "heel=0", "heel=55", "heel@5000=2"])
+def test_walls_are_typed_and_shown_in_the_unit_of_the_shop_and_kept_in_mm(store: str, tmp_path: Path) -> None:
+    url = str(shutil.copy(store, tmp_path / "us.sqlite"))
+    us = ("--units", "us", "--store", url, "--by", "AB")
+    told = ok("heats", "wall", "1", "heel@4.72=0.110", "toe@120mm=2.9mm", *us)
+    assert "heel at 4.72 in: 0.110 in; no earlier part" in told
+    assert "toe at 4.72 in: 0.114 in; no earlier part" in told
+    walls = {one["place"]: one for one in json.loads(ok("heats", "wall", "1", "--store", url, "--json"))["walls"]}
+    assert (walls["heel"]["wall_mm"], walls["heel"]["level_mm"]) == (2.794, 119.888)
+    assert Wall("Heel", 119.888, 2.8).at == Wall("heel", 120.0, 2.9).at
+    # 1.5 in no sheet of the trade has; 0.5 in is thicker than the 6 mm sheet: refused, and questioned.
+    refusal = refused("heats", "wall", "1", "heel=1.5", *us)
+    assert "at least 0.00394 and at most 0.787 in" in refusal
+    doubt = refused("heats", "wall", "1", "heel=0.5", *us)
+    assert "0.500 in is thicker than its sheet, 0.236 in" in doubt
+    assert "--measured-again keeps it" in doubt
+    assert "less than a twelfth of its sheet, 6 mm" in refused(
+        "heats", "wall", "1", "heel=0.11", "--by", "AB", "--store", url
+    )
+    assert "seam: 0.500 in" in ok("heats", "wall", "1", "seam=0.5", *us, "--measured-again")
+
+
+@pytest.mark.parametrize("words", ["heel", "heel=x", "=2", "heel=0", "heel=55", "heel@5000=2", "heel=2cm", "heel=1e0"])
 def test_readings_that_are_none_are_refused(words: str, store: str) -> None:
     refused("heats", "wall", "1", words, "--by", "AB", "--store", store)
 

@@ -13,6 +13,7 @@ import pytest
 from calibration.logistic import logistic, refusal
 from calibration.shares import share_chart, wilson
 from command_line import ok, refused
+from dashboard.kept_trends import KeptTrends
 from dashboard.shop import read_shop
 from dashboard.stored_review import VERSION
 from dashboard.trends import kinds, margins_of, trends, yields
@@ -153,15 +154,26 @@ def test_trends_are_counted_in_the_store_and_follow_corrections(store: Store) ->
     sorted_by = store.heats(HeatFilter(order="margin", oven="north", limit=2))
     assert [one.number for one in sorted_by] == [1, 2]
     assert store.count(HeatFilter(gauge_mm=6.02, outcome_kind="Bridg")) == 3
+    counted = KeptTrends()
+    every = HeatFilter(limit=None)
+    held = counted.of(store, every, VERSION, False)
+    assert held is counted.of(store, every, VERSION, False)
+    assert held.by_oven == found.by_oven
     # An outcome leaves the review; a gauge that was wrong does not.
     store.correct(Correction(new_id(), ids[0], BEGAN_MS, "CD", "came back", "outcome", '"accepted"', '"failed"'))
     store.correct(Correction(new_id(), ids[1], BEGAN_MS, "CD", "label", "gauge_mm", "6.0", "5.0"))
+    assert counted.of(store, every, VERSION, False).by_oven[0].bad == 4  # counted again, since something changed
     again = trends(store, HeatFilter(oven="north", limit=None), VERSION, operators=True)
     assert (again.by_oven[0].good, again.by_oven[0].bad) == (5, 4)
     assert again.by_operator is not None
     assert again.by_operator[0].value == "AB"
     assert [n for n, _ in again.margins.bad] == [1, 3, 6, 9]
     assert store.kept_review(ids[1]) is None
+    now = store.state_of_trends(VERSION)
+    store.keep_review(ids[1], KeptReview(VERSION, 0.0, 2.0, 4.0, "{}"))
+    assert store.state_of_trends(VERSION) != now
+    assert counted.of(store, every, VERSION, False).margins.unreviewed == 0
+    store.correct(Correction(new_id(), ids[1], BEGAN_MS, "CD", "label", "gauge_mm", "5.0", "6.0"))
     # The order follows: the heat without a review comes last, either way round, before and after all is made anew.
     for _ in range(2):
         for backwards, numbers in ((False, [1, 3, 4, 5, 6, 7, 8, 9, 10, 2]), (True, [10, 9, 8, 7, 6, 5, 4, 3, 1, 2])):

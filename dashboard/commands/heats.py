@@ -12,8 +12,16 @@ import click
 
 from dashboard.commands.heats_correct import correct, outcome
 from dashboard.commands.heats_photo import photo
-from dashboard.commands.heats_wall import wall, wall_json, wall_words
-from dashboard.commands.records_options import json_option, number_of, opened, place_of, place_of_sub, store_options
+from dashboard.commands.heats_wall import wall
+from dashboard.commands.records_options import (
+    json_option,
+    number_of,
+    opened,
+    place_of,
+    place_of_sub,
+    store_options,
+    units_of_sub,
+)
 from dashboard.store_place import StorePlace, backup_words
 
 _HEADINGS = ("no.", "start (UTC)", "min:s", "oven", "polymer", "mm", "label", "job", "state", "outcome")
@@ -146,6 +154,7 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
     from dashboard.heat_form import one_line
     from dashboard.stored import facts_json, facts_of
     from dashboard.wall_compare import walls_beside
+    from dashboard.wall_words import wall_json, wall_words
 
     as_json = as_json or bool(ctx.parent and ctx.parent.params.get("as_json"))
     with opened(place_of_sub(ctx, shop, store, practice)) as kept:
@@ -160,8 +169,9 @@ def show(ctx: click.Context, number: str, as_json: bool, shop: Path | None, stor
         click.echo(json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False))
         return
     click.echo("\n".join(_words(facts)))
+    shown_in = units_of_sub(ctx, shop)
     for one in walls:
-        click.echo(f"Wall {one_line(wall_words(one), 200)}")
+        click.echo(f"Wall {one_line(wall_words(one, shown_in), 200)}")
     for move in moves:
         click.echo(
             f"Start moved by {move.new_start_s - move.old_start_s:+.1f} s by {one_line(move.who)}: {one_line(move.why)}"

@@ -12,6 +12,7 @@ import click
 
 from dashboard.shop import open_shop
 from dashboard.store_place import StorePlace, store_place
+from dashboard.units import Units
 from thermal.fields import InputError
 
 if TYPE_CHECKING:
@@ -47,6 +48,12 @@ def place_of_sub(ctx: click.Context, shop: Path | None, store: str | None, pract
     """The place that the options name here or before the subcommand."""
     above = ctx.parent.params if ctx.parent is not None else {}
     return place_of(shop or above.get("shop"), store or above.get("store"), practice or bool(above.get("practice")))
+
+
+def units_of_sub(ctx: click.Context, shop: Path | None, units: str | None = None) -> Units:
+    """The units asked for, else those of the shop that is named here or before the subcommand."""
+    above = ctx.parent.params if ctx.parent is not None else {}
+    return Units("us" if (units or open_shop(shop or above.get("shop")).units) == "us" else "metric")
 
 
 def number_of(text: str) -> int:

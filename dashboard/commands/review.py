@@ -79,6 +79,10 @@ def _reviewed(
 ) -> Review:
     if name.removeprefix("#").isdecimal() and not Path(name).exists():
         return _stored(name, oven_card, polymer, room_c, shop, place)
+    if not Path(name).exists():
+        raise InputError(
+            f"{name[:200]}: no such file, and no number of a stored heat: expected one of the two; see 'pullcue heats'"
+        )
     from dashboard.stored_review import card_of, review_of
     from logger.heatfile import read_heat
 
@@ -116,7 +120,6 @@ def _write(report: Path, found: Review, units: Units) -> None:
 
 
 def _words(found: Review, units: Units) -> list[str]:
-    from dashboard.commands.heats_wall import wall_words
     from dashboard.heat_form import one_line
     from dashboard.review_words import (
         CAUTION,
@@ -128,6 +131,7 @@ def _words(found: Review, units: Units) -> list[str]:
         state_lines,
         title,
     )
+    from dashboard.wall_words import wall_words
 
     lines = [f"{one_line(found.name)}: {headline(found, units)}.", ""]
     lines += [f"  {what:<26}{words}" for what, words in state_lines(found, units)]
@@ -144,6 +148,6 @@ def _words(found: Review, units: Units) -> list[str]:
     if found.failure is not None:
         lines += ["", *(f"{line}." for line in failure_words(found.failure, found.diagnosis, units))]
     if found.walls:
-        lines += ["", "Walls:", *(f"  {wall_words(one)}" for one in found.walls)]
+        lines += ["", "Walls:", *(f"  {wall_words(one, units)}" for one in found.walls)]
     lines += ["", *(f"Note: {one_line(note, 300)}." for note in found.notes), CAUTION]
     return lines

@@ -123,7 +123,8 @@ def trends_json(found: Trends, units: Units) -> dict[str, Any]:
     """All trends as one JSON object; shares from 0 to 1, temperatures in K."""
     from dashboard.trends_words import chart_words, margin_words, table_of
 
-    names = [one for one in TABLES if one != "operator" or found.by_operator is not None]
+    left_out = ("chart",) if found.by_operator is not None else ("chart", "operator")  # the chart is below, by columns
+    names = [one for one in TABLES if one not in left_out]
     tables = {}
     for name in names:
         heads, rows = table_of(found, name)

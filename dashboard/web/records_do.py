@@ -9,22 +9,23 @@ from typing import Any
 from dash import Dash
 from flask import Flask, Response, jsonify, render_template, request
 
-from dashboard.commands.heats_wall import wall_json
 from dashboard.correcting import OUTCOMES, enter
 from dashboard.csv_table import csv_of
 from dashboard.heat_form import MADE, NO_NAMES, entry, line
+from dashboard.heat_tables import table_of as table_of_heat
+from dashboard.keep_walls import keep_walls
 from dashboard.kept_open import KeptOpen
 from dashboard.kept_searches import drop_search, keep_search
+from dashboard.kept_trends import KeptTrends
 from dashboard.photo import checked_photo, shown_small
 from dashboard.report_html import html_bytes
 from dashboard.report_pdf import pdf_bytes
 from dashboard.reviewer import Reviewer
 from dashboard.stored import iso
 from dashboard.stored_review import VERSION
-from dashboard.trends import trends
 from dashboard.trends_words import TABLES, table_of
 from dashboard.units import Units
-from dashboard.wall_compare import walls_beside
+from dashboard.wall_words import Doubtful, wall_of
 from dashboard.web.frame import query_of_search, units_of_request
 from dashboard.web.records_list import rows_values
 from dashboard.web.records_query import PATH, asked, heats_of, whole
@@ -41,11 +42,10 @@ CORRECTS = frozenset({TECHNICIAN, LEAD})
 _SMALL_PX = 480
 _HEADS = ("heat", "start_utc", "state", "oven", "bench", "polymer", "gauge_mm", "label", "job_number", "initials",
           "outcome", "outcome_kind", "duration_s", "core_above_least_k", "low_5_k", "high_95_k", "hash")  # fmt: skip
-_WALL_HEADS = ("place", "level_mm", "wall_mm", "earlier_parts", "least_mm", "median_mm", "most_mm", "thinner_than_all")
 _AT_ONCE = 1000
 
 
-def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer) -> None:
+def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer, counted: KeptTrends) -> None:
     """Add the addresses."""
     server: Flask = app.server
 
@@ -59,15 +59,17 @@ def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer)
     def table_csv() -> Any:
         return _answered(lambda: _download(_table(services, records), "heats.csv"))
 
-    @server.get(f"{PATH}/walls.csv")
+    @server.get(f"{PATH}/heat.csv")
     @only(ROLES)
-    def walls_csv() -> Any:
-        return _answered(lambda: _download(_walls(records), "walls.csv"))
+    def heat_csv() -> Any:
+        return _answered(lambda: _table_of_heat(services, records))
 
     @server.get(f"{PATH}/trends.csv")
     @only(ROLES)
     def trends_csv() -> Any:
-        return _answered(lambda: _download(_trend(services, records), f"trends-{request.args.get('table', '')}.csv"))
+        return _answered(
+            lambda: _download(_trend(services, records, counted), f"trends-{request.args.get('table', '')}.csv")
+        )
 
     @server.get(f"{PATH}/report")
     @only(ROLES)
@@ -105,6 +107,8 @@ def _answered(make: Callable[[], Response]) -> Any:
 def _said(do: Callable[[], str]) -> Any:
     try:
         return jsonify({"said": do()})
+    except Doubtful as error:  # the page asks, and sends it again as measured again
+        return jsonify({"wrong": sentence(str(error)), "doubtful": True})
     except InputError as error:
         return jsonify({"wrong": sentence(str(error))})
 
@@ -166,21 +170,22 @@ def _some(kept: Store, wanted: HeatFilter) -> Iterator[list[HeatRecord]]:
         yield kept.heats(replace(wanted, limit=_AT_ONCE, offset=first))
 
 
-def _walls(records: KeptOpen) -> str:
-    """The walls of a heat's part, beside earlier parts."""
-    number = whole(request.args.get("heat", ""), "heat")
+def _table_of_heat(services: Services, records: KeptOpen) -> Response:
+    """A table of one heat: its marks, corrections, walls, ..."""
+    number, name = whole(request.args.get("heat", ""), "heat"), request.args.get("table", "")
     with records.opened() as kept:
-        found = [wall_json(one) for one in walls_beside(kept, kept.heat(number))]
-    return csv_of(("heat", *_WALL_HEADS), [(number, *(one[name] for name in _WALL_HEADS)) for one in found])
+        text = csv_of(*table_of_heat(kept, number, name, units_of_request(services)))
+    return _download(text, f"heat-{number}-{name}.csv")
 
 
-def _trend(services: Services, records: KeptOpen) -> str:
+def _trend(services: Services, records: KeptOpen, counted: KeptTrends) -> Response:
     name = request.args.get("table", "")
     operators = services.shop.yield_by_operator
     if name not in TABLES or (name == "operator" and not operators):
         raise InputError(f"table {shown(name)}: expected one of {', '.join(TABLES)}, operator only where it is on")
     with records.opened() as kept:
-        return csv_of(*table_of(trends(kept, _wanted(services), VERSION, operators), name))
+        text = csv_of(*table_of(counted.of(kept, _wanted(services), VERSION, operators), name))
+    return _download(text, f"trends-{name}.csv")
 
 
 def _report(services: Services, reviewer: Reviewer) -> Response:
@@ -253,6 +258,16 @@ def _outcome(services: Services, records: KeptOpen, texts: Mapping[str, str]) ->
     return f"Kept: {word}{f', {kind}' if new['outcome_kind'] else ''}." if entries else "It says so already."
 
 
+def _wall(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
+    """A gauge reading of the part, in the units that the page was drawn in."""
+    number, units = whole(texts.get("heat", ""), "heat"), Units("us" if texts.get("units") == "us" else "metric")
+    one = wall_of(texts.get("place", ""), texts.get("level", ""), texts.get("wall", ""), units)
+    by = _who(texts)
+    with records.opened() as kept:
+        keep_walls(kept, kept.heat(number), [one], by, services.clock, units, texts.get("sure") == "yes")
+    return f"Kept: the wall at {one.place} of heat {number}."
+
+
 def _keep(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> str:
     of = asked(query_of_search(texts.get("query", "")))
     of.filter(Units())  # what it asks can be asked
@@ -266,5 +281,5 @@ def _drop(services: Services, records: KeptOpen, texts: Mapping[str, str]) -> st
 
 
 _DEEDS: Mapping[str, Callable[[Services, KeptOpen, Mapping[str, str]], str]] = {
-    "correct": _correct, "outcome": _outcome, "keep": _keep, "drop": _drop,
+    "correct": _correct, "outcome": _outcome, "wall": _wall, "keep": _keep, "drop": _drop,
 }  # fmt: skip

@@ -45,6 +45,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
     shapes: list[dict[str, Any]] = []
     words: list[dict[str, Any]] = []
     ends = [float(one.time_s[-1]) for one in of.courses]
+    begin_min = min((float(one.time_s[0]) for one in of.courses), default=0.0) / 60.0
     end_min = max([*ends, 60.0]) / 60.0
     if told is not None:
         level = {"xref": "paper", "yref": "y", "showarrow": False, "font": {"size": 13}}
@@ -57,13 +58,19 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
             words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.3,
                           "xanchor": "left"})  # fmt: skip
         shapes += _window(told, end_min)
+        end_min = max(end_min, 1.04 * _later(told))
     seen = [(at_s / 60.0, name) for at_s, name in of.events[:_MARKS] if 0.0 <= at_s / 60.0 <= 1.02 * end_min]
     shapes += [_up(at, name == "pulled") for at, name in seen]
+    if told is not None and (at := _later(told)):
+        shapes.append(_up(at, False))
+        seen.append((at, "window would have opened"))
+    elif told is not None and told.opens_s is None and told.time_s:
+        words.append(_at_top(told.time_s[-1] / 60.0, "window not open"))
     words += [_upright(at, name) for at, name in _apart(seen, _NEAR * end_min)]
     return {
         "data": data,
         "layout": layout_of(
-            xaxis=axis_of("minutes since the sheet went in", rangemode="tozero"),
+            xaxis=axis_of("minutes since the sheet went in", range=[min(0.0, begin_min), end_min]),
             yaxis=axis_of(units.temperature_unit),
             hovermode="x unified",
             showlegend=True,
@@ -120,6 +127,13 @@ def _window(told: Told, end_min: float) -> list[dict[str, Any]]:
     box = {"type": "rect", "x0": max(0.0, told.opens_s / 60.0), "x1": min(end_min, told.time_s[-1] / 60.0)}
     return [{**box, "xref": "x", "yref": "paper", "y0": 0, "y1": 1, "fillcolor": WINDOW, "opacity": 0.18,
              "line": {"width": 0}, "layer": "below"}]  # fmt: skip
+
+
+def _later(told: Told) -> float:
+    """When the window would have opened after the pull, min since the sheet went in; 0 where it had, or never would."""
+    if told.opens_s is None or not told.time_s or told.opens_s <= told.time_s[-1]:
+        return 0.0
+    return told.opens_s / 60.0
 
 
 def compare_figure(heats: Sequence[Beside], place: str, units: Units) -> Figure:
@@ -319,6 +333,11 @@ def _up(x: float, strong: bool) -> dict[str, Any]:
 def _upright(x: float, text: str) -> dict[str, Any]:
     return {"text": _plain(text), "textangle": -90, "xref": "x", "x": x, "xanchor": "left", "yref": "paper", "y": 0.0,
             "yanchor": "bottom", "showarrow": False, "font": {"size": 13}}  # fmt: skip
+
+
+def _at_top(x: float, text: str) -> dict[str, Any]:
+    return {"text": text, "xref": "x", "x": x, "xanchor": "right", "yref": "paper", "y": 1.0,
+            "yanchor": "top", "showarrow": False, "font": {"size": 13}}  # fmt: skip
 
 
 def _shown(value_c: float, units: Units) -> float:

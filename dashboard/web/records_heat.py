@@ -7,7 +7,6 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard.commands.heats_wall import wall_words
 from dashboard.correcting import OUTCOMES
 from dashboard.failures import KINDS, failure_of
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
@@ -15,6 +14,7 @@ from dashboard.heat_view import HeatView
 from dashboard.review_words import CAUTION, failure_words
 from dashboard.stored_review import Told
 from dashboard.units import Units
+from dashboard.wall_words import unit_of, wall_row
 from dashboard.web.component import attributes
 from dashboard.web.ovens_parts import graph, listed
 from dashboard.web.records_fields import choice, csv_link, field, table
@@ -68,7 +68,8 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
                                               className="card"),
             html.Div(
                 [
-                    *([html.Section(_walls(of), className="card")] if of.walls else []),
+                    *([html.Section(_walls(of, units), className="card", id="records-walls")]
+                      if of.walls or ended else []),
                     html.Section(_entries(of), className="card"),
                     *doing,
                     *([html.Section(_corrections(of), className="card")] if of.facts.corrections else []),
@@ -83,7 +84,7 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
             dcc.Store(id="records-heat", data=now.number),
         ],
         className="records heat",
-        **attributes(data_heat=str(now.number)),
+        **attributes(data_heat=str(now.number), data_measures=units.system),
     )  # fmt: skip
 
 
@@ -122,12 +123,13 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
     parts.append(
         html.Div(
             [
-                html.Div([html.H3("What explains it"), table("What explains it", ["Likely", "Cause"], rows)]),
-                html.Div([html.H3("At the pull"), at_pull]),
+                html.Div([_over(of, "What explains it", "causes", html.H3),
+                          table("What explains it", ["Likely", "Cause"], rows)]),
+                html.Div([_over(of, "At the pull", "pull", html.H3), at_pull]),
             ],
             className="two",
         )
-    )
+    )  # fmt: skip
     if told.unexplained:
         parts.append(html.P("Nothing that was tried explains the readings well: look at sensors, door and polymer.",
                             className="wrong"))  # fmt: skip
@@ -146,18 +148,36 @@ def _curve_words(of: HeatView) -> str:
     return f"Temperatures of heat {of.now.number}" + (f"; {marks}" if marks else "")
 
 
-def _walls(of: HeatView) -> list[Any]:
+def _over(of: HeatView, words: str, name: str, level: Any = html.H2) -> html.Div:
+    """The head of a table with where it is to be had as CSV."""
+    link = csv_link(words, f"heat.csv?heat={of.now.number}&table={name}")
+    return html.Div([level(words), link], className="over")
+
+
+def _walls(of: HeatView, units: Units) -> list[Any]:
+    """What was measured, and a reading to enter, in the unit shown."""
     rows = []
     for one in of.walls:
-        level = "" if one.wall.level_mm is None else f"{one.wall.level_mm:g} mm"
-        parts = "" if one.median_mm is None else f"{one.least_mm:g} to {one.most_mm:g} mm, median {one.median_mm:.2g}"
-        thin = " (thinner than all)" if one.thinner else ""
-        rows.append([html.Th(one_line(one.wall.place), scope="row"), level, f"{one.wall.wall_mm:g} mm{thin}",
-                     parts or wall_words(one).rpartition("; ")[2]])  # fmt: skip
-    head = html.Div(
-        [html.H2("Walls of the part"), csv_link("Walls", f"walls.csv?heat={of.now.number}")], className="over"
-    )
-    return [head, table("Walls", ["Place", "Level", "Wall", "Earlier parts"], rows)]
+        place, *cells = wall_row(one, units)
+        rows.append([html.Th(one_line(place), scope="row"), *cells])
+    unit = unit_of(units)
+    shown = [table("Walls", ["Place", "Level", "Wall", "Earlier parts"], rows)] if rows else []
+    if of.now.state == "open":
+        return [html.H2("Walls of the part"), *shown]
+    return [
+        _over(of, "Walls of the part", "walls") if rows else html.H2("Walls of the part"),
+        *shown,
+        html.Div(
+            [
+                field("place", "Place, as distal end", longest=60),
+                field("level", f"Level above the distal end, {unit} (may stay empty)", longest=12),
+                field("wall", f"Wall by the gauge, {unit}", longest=12),
+                *_by("wall-by"),
+                html.Button("Keep the reading", type="button", className="button", id="records-keep-wall"),
+            ],
+            className="fields",
+        ),
+    ]
 
 
 def _entries(of: HeatView) -> list[Any]:
@@ -179,7 +199,7 @@ def _entries(of: HeatView) -> list[Any]:
     ]
     link = of.facts.record.hash
     chain = html.P(f"Link in the chain: {link[:16]}..." if link else "In no link of the chain yet.", className="hint")
-    return [html.H2("Entries"), html.Dl(shown, className="table"), chain]
+    return [_over(of, "Entries", "entries"), html.Dl(shown, className="table"), chain]
 
 
 def _value_words(value: object) -> str:
@@ -235,7 +255,7 @@ def _corrections(of: HeatView) -> list[Any]:
         f"{kept_words(one.old)}, is {kept_words(one.new)}; {one_line(one.why, 200)}"
         for one in of.facts.corrections
     ]
-    return [html.H2("Corrections"), html.Div(listed(lines), id="records-corrections")]
+    return [_over(of, "Corrections", "corrections"), html.Div(listed(lines), id="records-corrections")]
 
 
 def _photos(of: HeatView) -> list[Any]:
@@ -264,4 +284,4 @@ def _marks(of: HeatView) -> list[Any]:
         for mark in of.facts.marks
         if mark.undoes is None
     ]  # fmt: skip
-    return [html.H2("Marks"), table("Marks", ["At", "Mark", "By, note"], rows)]
+    return [_over(of, "Marks", "marks"), table("Marks", ["At", "Mark", "By, note"], rows)]

@@ -127,7 +127,8 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                     ),
                     html.Section(
                         [
-                            html.H2("Core margin from heat to heat"),
+                            html.Div([html.H2("Core margin from heat to heat"), _csv("chart", asked)],
+                                     className="over"),
                             *([later_graph("records-margin-chart", margin_chart(of.charts, units), charts[0])]
                               if len(of.charts.margin_k) else []),
                             html.P(sentence(charts[0]), className="hint"),

@@ -8,10 +8,10 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from dashboard.heat_view import beside, heat_view
 from dashboard.kept_open import KeptOpen
+from dashboard.kept_trends import KeptTrends
 from dashboard.reviewer import Reviewer
 from dashboard.store_place import store_place
 from dashboard.stored_review import VERSION, told
-from dashboard.trends import trends
 from dashboard.units import Units
 from dashboard.web.frame import units_of_request
 from dashboard.web.page import Page, Visit
@@ -34,7 +34,8 @@ def register(app: Dash, services: Services) -> Page:
     place = services.place or store_place(services.shop)
     reviewer = services.reviewer or Reviewer(services.shop, place)
     records = KeptOpen(place)
-    routes(app, services, records, reviewer)
+    counted = KeptTrends()
+    routes(app, services, records, reviewer, counted)
 
     @app.callback(
         Output("records-review", "children"),
@@ -49,10 +50,10 @@ def register(app: Dash, services: Services) -> Page:
     def reviewed(count: int, number: Any) -> Any:
         return review_now(records, reviewer, whole(str(number), "heat"), units_of_request(services))
 
-    return Page(PATH, TITLE, lambda visit: layout(visit, services, records, reviewer))
+    return Page(PATH, TITLE, lambda visit: layout(visit, services, records, reviewer, counted))
 
 
-def layout(visit: Visit, services: Services, records: KeptOpen, reviewer: Reviewer) -> html.Div:
+def layout(visit: Visit, services: Services, records: KeptOpen, reviewer: Reviewer, counted: KeptTrends) -> html.Div:
     """The page that an address asks for.
 
     Raises:
@@ -66,7 +67,7 @@ def layout(visit: Visit, services: Services, records: KeptOpen, reviewer: Review
             return compare_part(beside(kept, heats_of(query["compare"])), query.get("place", ""), units)
         of = asked(query)
         if query.get("show") == "trends":
-            found = trends(kept, of.filter(units), VERSION, services.shop.yield_by_operator)
+            found = counted.of(kept, of.filter(units), VERSION, services.shop.yield_by_operator)
             return trends_part(found, of, units)
         of.filter(units)  # refuses at once what cannot be asked
         return list_part(services.shop, records.place.folder, of)

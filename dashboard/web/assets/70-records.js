@@ -36,6 +36,12 @@
       answer = { wrong: "Not kept: there is no connection to Pullcue, or it refused that." };
     }
     button.disabled = false;
+    if (answer.doubtful) {
+      // Asked once: a second press keeps it as measured again; what is typed meanwhile is asked about anew.
+      button.dataset.sure = "yes";
+      button.dataset.words = button.dataset.words || button.textContent;
+      button.textContent = "Measured again: keep it";
+    }
     toast(answer.wrong || answer.said, Boolean(answer.wrong));
     if (!answer.wrong) {
       window.setTimeout(() => window.location.reload(), 900);
@@ -43,6 +49,18 @@
   };
   const tell = (deed, button) => send("/records/do", JSON.stringify(deed), "application/json", button);
   const heat = () => document.querySelector("[data-heat]").dataset.heat;
+
+  const wall = (button) => tell({
+    what: "wall", heat: heat(), units: document.querySelector("[data-measures]").dataset.measures, place: typed("place"),
+    level: typed("level"), wall: typed("wall"), sure: button.dataset.sure || "", initials: initials("wall-by"),
+  }, button);
+  const unsure = () => {
+    const button = at("records-keep-wall");
+    if (button && button.dataset.sure) {
+      delete button.dataset.sure;
+      button.textContent = button.dataset.words;
+    }
+  };
 
   const smaller = async (file) => {
     if (file.size <= LARGEST) {
@@ -108,8 +126,15 @@
       tell({ what: "outcome", heat: heat(), outcome: typed("outcome"), kind: typed("kind"), initials: initials("outcome-by") }, button);
     } else if (button.id === "records-correct") {
       tell({ what: "correct", heat: heat(), entry: typed("entry"), value: typed("value"), why: typed("why"), initials: initials("correct-by") }, button);
+    } else if (button.id === "records-keep-wall") {
+      wall(button);
     } else if (button.id === "records-keep-photo") {
       photo(button);
+    }
+  });
+  document.addEventListener("input", (event) => {
+    if (event.target.closest("#records-walls")) {
+      unsure();
     }
   });
   document.addEventListener("submit", (event) => {
