@@ -25,6 +25,14 @@ from page_rig import PASSWORD, accounts_in, made, plain_services
 NORTH = "plan?polymer=pp-homopolymer&oven=north&gauge_mm=6&set_c=190"
 
 
+@pytest.fixture(autouse=True, scope="module")
+def few_draws() -> Iterator[None]:
+    """Some fifty plans are made for these pages: of fewer draws, in the pages and in what they are held beside."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("thermal.plan.DRAWS", 63)
+        yield
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with chromium() as running:

@@ -1,11 +1,10 @@
 // The page at the oven: asks each second what is new, shows it, and says so in the largest type when nothing comes.
 (function () {
   "use strict";
-  // An answer that is not there by then is none; without one for so long the page shows no number any more, ms.
-  const PATIENCE = 4000, LOST = 3500;
   // Drawing all lines anew is most of the work of this page, and five seconds are a pixel or two: minutes.
   const DRAWN_EVERY = 5 / 60;
-  const pullcue = (window.pullcue_oven = { listeners: [], page: null });
+  // An answer that is not there within `patience_ms` is none; without one for `lost_ms` the page shows no number any more.
+  const pullcue = (window.pullcue_oven = { listeners: [], page: null, patience_ms: 4000, lost_ms: 3500 });
 
   const at = (id) => document.getElementById(id);
   // Words take the place of words in the same node: where no node comes or goes, nobody is told who waits for some.
@@ -34,7 +33,7 @@
 
   const ask = async (address) => {
     const patience = new AbortController();
-    const timer = window.setTimeout(() => patience.abort(), PATIENCE);
+    const timer = window.setTimeout(() => patience.abort(), pullcue.patience_ms);
     try {
       const answer = await window.fetch(address, { signal: patience.signal, cache: "no-store" });
       if (answer.redirected) {
@@ -346,7 +345,7 @@
   });
   window.setInterval(() => {
     const page = pullcue.page;
-    if (page && page.root.isConnected && !document.hidden && performance.now() - page.heard > LOST) {
+    if (page && page.root.isConnected && !document.hidden && performance.now() - page.heard > pullcue.lost_ms) {
       lose(page);
     }
   }, 500);
