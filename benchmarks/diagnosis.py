@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta
 
-from calibration import air
+from calibration import air, diagnosis
 from calibration.air_signs import air_signs
 from calibration.alternative_fit import fit, given
 from calibration.alternatives import Alternative, alternatives
@@ -86,24 +86,21 @@ SETS = {
     "marks": frozenset({"air", "face", "drop", "lines", "clear"}),
     "faces": frozenset({"air", "faces"}),
 }
-#: Smallest sizes of what is no unknown of its own, in the plant's unit; 'pulled early' and 'face overheated' by set
-#: (three times the spread of what is computed of the core and of the faces at the pull).
-CONSTANT = {LOW: 11.0, HIGH: 11.0, DOOR: 7.0, NOT_READY: 10.0, LOOSE: 0.25, DRIFTING: 8.0, LATE: 0.05, CARRIED: 0.3}
+#: Smallest sizes of what is no unknown of its own, in the plant's unit; by set 'pulled early' and 'face overheated'
+#: (three times the spread of what is computed of the core and of the faces at the pull) and 'carried too long' (the
+#: spread of the carry times what the prior odds ask for).
+CONSTANT = {LOW: 11.0, HIGH: 11.0, DOOR: 7.0, NOT_READY: 10.0, LOOSE: 0.25, DRIFTING: 8.0, LATE: 0.05}
 EARLY_K = {"air": 12.0, "face": 9.0, "drop": 3.0, "marks": 3.0, "faces": 9.0}
+CARRIED_LN = {"air": 1.0, "face": 1.0, "drop": 0.7, "marks": 0.7, "faces": 1.0}
 HOT_K = {"air": 8.0, "face": 6.0, "drop": 5.0, "marks": 5.0, "faces": 6.0}
 #: Never planted larger: beyond is no heat of a shop. Logarithm for factors, K, share.
 MOST = {"gauge": 0.45, "h_upper": 1.2, "h_lower": 1.2, "start_k": 40.0}
-MOST_OF = {LOOSE: 0.95, LATE: 0.2, HOT: 24.0}
-#: What a set of sensors cannot tell apart; named as one (to be fixed by the reference's full run).
-ALIKE: dict[str, tuple[frozenset[str], ...]] = {
-    "face": (
-        frozenset({"film upper", "face upper cold"}),
-        frozenset({"film lower", "face lower cold"}),
-        frozenset({"gauge thick", "oven drifted weak", "film both"}),
-    ),
-    "drop": (frozenset({"film upper", "face upper cold"}), frozenset({"film lower", "face lower cold"})),
-    "marks": (frozenset({"film upper", "face upper cold"}), frozenset({"film lower", "face lower cold"})),
-}
+MOST_OF = {LOOSE: 0.95, LATE: 0.2, HOT: 24.0, EARLY: 30.0, CARRIED: 1.5}
+#: What a set of sensors cannot tell apart by the reference (`--alike`, 2026-11-27), fixed before the diagnosis was run:
+#: named as one. And what it takes for a sound heat: planted and shown, but not counted.
+_WEAK = frozenset({"face upper cold", "oven drifted weak"})
+ALIKE: dict[str, tuple[frozenset[str], ...]] = {"face": (_WEAK,), "drop": (_WEAK,), "marks": (_WEAK,)}
+UNSEEN: dict[str, frozenset[str]] = {kind: frozenset({"film upper"}) for kind in ("face", "drop", "marks", "faces")}
 #: Where nothing of the sheet is measured only what the air and the clock show can be planted to any purpose; a late
 #: pull where the bubble is measured; swapped thermocouples where there are two; on a tray there is no bubble.
 OF_AIR = (SOUND, LOW, HIGH, DOOR, NOT_READY, EARLY, HOT, CARRIED)
@@ -139,7 +136,8 @@ def same(kind: str, first: str, second: str) -> bool:
 
 def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
     """The smallest size of each planted cause that can be told with a set of sensors."""
-    found = {**CONSTANT, EARLY: EARLY_K[kind], HOT: HOT_K[kind], SOUND: 0.0, **dict.fromkeys(WHOLE, 1.0)}
+    found = {**CONSTANT, EARLY: EARLY_K[kind], HOT: HOT_K[kind], CARRIED: CARRIED_LN[kind], SOUND: 0.0,
+             **dict.fromkeys(WHOLE, 1.0)}  # fmt: skip
     if kind == "air":
         return found
     heat = planted(case, of, [Plant(SOUND, 0.0)], SETS[kind], seed)[0]
@@ -184,13 +182,13 @@ def _preheat(heat: Planted) -> Preheat:
 
 
 def plants(kind: str, count: int, sound: int, sizes: Sequence[float], least: dict[str, float]) -> list[Plant]:
-    """`count` heats of each cause and size, and the sound ones."""
+    """`count` heats of each cause and size, and the sound ones; none of a cause that cannot be told in any size."""
     found = []
     for label in PLANTED[kind]:
-        if label == SOUND:
+        most = MOST[MOVES[label][0][0]] if label in MOVES else MOST_OF.get(label, np.inf)
+        if label == SOUND or least[label] >= most:
             continue
         for size in sizes if label not in WHOLE else (1.0,):
-            most = MOST[MOVES[label][0][0]] if label in MOVES else MOST_OF.get(label, np.inf)
             found += [Plant(label, min(size * least[label], most))] * count
     return found + [Plant(SOUND, 0.0)] * sound
 
@@ -262,7 +260,7 @@ def _of_bubble(members: Members, heat: Planted, k: int) -> Iterator[float]:
     off = flow(np.clip(ratio, 0.0, None)) - np.interp(seen.time_s, members.time_s, flow(members.drop_ratio[:, k]))
     for low, high in pairwise(np.linspace(0.5 * heat.end_s, heat.end_s, _DROPS + 1)):
         yield float(np.nanmean(off[(seen.time_s >= low) & (seen.time_s <= high)]))
-    yield float(np.nanmean(ratio[seen.time_s > heat.end_s - 10.0]))
+    yield float(np.nanmean(ratio[seen.time_s > heat.end_s - 3.0]))
     marks = {event.name: event.time_s for event in seen.events}
     drop_mm = 1e3 * equivalent_radius_m(opening) * members.drop_ratio[:, [k]]
     expected = {line: float(first_passed(members.time_s, drop_mm, LINE_MM[line])[0]) for line in LINES}
@@ -308,10 +306,17 @@ def _scatter(rows: Array) -> Array:
     return result
 
 
+#: Shares of heats as the diagnosis takes them; the others a hundredth each.
+SHARES = {EARLY: diagnosis.EARLY, LATE: diagnosis.LATE, HOT: diagnosis.FACE_HOT, CARRIED: diagnosis.CARRIED,
+          LOW: 0.5 * diagnosis.OFF_DISPLAY, HIGH: 0.5 * diagnosis.OFF_DISPLAY, DOOR: diagnosis.DOOR,
+          "gauge thick": 0.006, "gauge thin": 0.006, "start cold": 0.004, "face upper cold": 0.003,
+          "face lower cold": 0.003, "oven drifted weak": 0.005, DRIFTING: 0.004, SWAPPED: 0.004}  # fmt: skip
+
+
 def weights(labels: Sequence[str]) -> dict[str, float]:
-    """Shares of heats as the diagnosis takes them, roughly: a hundredth each, the rest sound."""
-    causes = [label for label in labels if label != SOUND]
-    return {SOUND: 1.0 - 0.01 * len(causes), **dict.fromkeys(causes, 0.01)}
+    """Shares of heats, the rest sound."""
+    causes = {label: SHARES.get(label, 0.01) for label in labels if label != SOUND}
+    return {SOUND: 1.0 - sum(causes.values()), **causes}
 
 
 # ---------------------------------------------------------------- the table
@@ -330,7 +335,7 @@ def run(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -> No
     reference = learnt(kind, options, case, of, least) if options.reference else None
     rows = features(heats) if reference else None
     table: Counter[tuple[str, str]] = Counter()
-    ours, theirs, alarms, sizes = [], [], 0, Counter[tuple[str, float]]()
+    ours, theirs, alarms, their_alarms, sizes = [], [], 0, 0, Counter[tuple[str, float]]()
     answers = pool.map(diagnosed, [kind] * len(heats), heats)
     for i, (heat, answer) in enumerate(zip(heats, answers, strict=True)):
         found = [label_of(one) for one in answer.findings]
@@ -341,12 +346,16 @@ def run(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -> No
             print(f"{true} {heat.plant.size:.3g} -> {listed}", flush=True)
         if true == SOUND:
             alarms += found[0] != NOTHING
+            their_alarms += reference is not None and rows is not None and reference.ranked(rows[i])[0] != SOUND
+        if true == SOUND or true in UNSEEN.get(kind, ()):
             continue
         ours.append([same(kind, true, other) for other in found[:2]])
         sizes[true, round(heat.plant.size, 4)] += ours[-1][0]
         if reference is not None and rows is not None:
             theirs.append([same(kind, true, other) for other in reference.ranked(rows[i])[:2]])
     _print(table, ours, theirs, alarms, options, sizes)
+    if reference is not None and options.sound:
+        print(f"  false alarms of the reference: {their_alarms} of {options.sound}")
     print(f"{time.monotonic() - begun:.0f} s", flush=True)
 
 

@@ -130,7 +130,7 @@ def benches(
                 things.enter_context(live_bench(reader, bench, place, clock, form, shop, speed, workers=workers))
             )
             sources.append(source)
-        live = Live(found, shop, lambda: datetime.date(2026, 1, 5), settle=workers.settle)
+        live = Live(found, shop, lambda: datetime.date(2026, 1, 5), elsewhere=workers.do)
         live.start()
         try:
             yield live, sources, shop

@@ -50,7 +50,7 @@ LABELS = (SOUND, *MOVES, *WHOLE, LOW, HIGH, DOOR, NOT_READY, LOOSE, DRIFTING, EA
 #: air that a late reading may be of, s.
 _ABOVE_K, _UNTIL_S = (1.0, 4.0), 1500.0
 #: Of so many times as many heats those are taken that could be pulled in time.
-_DRAWN = 2
+_DRAWN = 4
 #: 'Face overheated' is planted in an oven set to this, °C, whose faces come to about that by the time the core has its
 #: least, °C: the sheet's faces stand less.
 _HOT_SET_C, _HOT_FACE_C = 230.0, 184.0
@@ -150,8 +150,8 @@ def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
     least_s = np.full(len(ready_s), np.inf)
     if of.drop_max is not None and members.drop_ratio is not None:
         least_s = first_passed(members.time_s, members.drop_ratio, of.drop_max)
-    early = (least_s > ready_s).reshape(-1, _DRAWN)
-    result: NDArray[np.intp] = np.arange(len(early)) * _DRAWN + np.argmax(early, axis=1)
+    spare_s = np.clip(least_s - ready_s, None, 0.0).reshape(-1, _DRAWN)
+    result: NDArray[np.intp] = np.arange(len(spare_s)) * _DRAWN + np.argmax(spare_s, axis=1)
     return result
 
 
@@ -166,7 +166,8 @@ def _planted_air(case: Case, air: Heard, plant: Plant, random: np.random.Generat
         shift, before_c = shift + off_k, before_c + off_k
     if plant.label == DOOR:
         since = air.time_s - random.uniform(150.0, 450.0)
-        recovering = np.exp(-np.maximum(since, 0.0) / (0.7 * case.oven.recovery_s))
+        recovery_s = case.oven.recovery_s * np.exp(0.35 * random.standard_normal())
+        recovering = np.exp(-np.maximum(since, 0.0) / recovery_s)
         shift = shift - np.where(since >= 0.0, plant.size * recovering, 0.0)
     if plant.label == NOT_READY:
         shift = shift - plant.size * np.exp(-air.time_s / _RISES_S)

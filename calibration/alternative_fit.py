@@ -1,8 +1,8 @@
 """Alternatives fitted to one heat: each is an ensemble of its own, conditioned on the same readings, and judged by how
 likely it makes them (`posterior.log_evidence`).
 
-All alternatives that heat the same kind of sheet are heated as one batch. They begin where the live estimate ended,
-with what they add as wide as its prior, and are heated anew from their own posterior until the two agree.
+All alternatives are heated as one batch, whatever their sheets are of. They begin where the live estimate ended, with
+what they add as wide as its prior, and are heated anew from their own posterior until the two agree.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.alternatives import Alternative, Fault
 from calibration.evidence import CLEAR, LINE_S, LINES, Evidence, evidence, first_passed
-from calibration.members import Members, names, solve
+from calibration.members import Batch, Members, names, solve, together
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update
 from thermal.case import Case
@@ -28,13 +28,18 @@ from thermal.window import Limits
 
 Array = NDArray[np.float64]
 
+#: A bubble bends: what is added begins in so much of its prior's width about what is stated, and goes on from there.
+_NEAR = 0.3
 #: An ensemble has so many members, or twice its unknowns.
 MEMBERS = 96
-#: An alternative is done when members and posterior agree (see `Update.far`), or its evidence (logarithm) has not moved
-#: by more than the second from one round to the next; most rounds.
-_FAR, _STANDS, ROUNDS = 0.35, 0.3, 6
-#: After the second round, alternatives this far below the best that is done (logarithm) are given up.
-_HOPELESS = 14.0
+#: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
+#: moved by more than the second from one round to the next and its posterior by no more than the third; most rounds.
+_FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 6
+#: After the second round, alternatives this far below the best (logarithm) are given up; after the third where the
+#: second left them further than this from their posterior.
+_HOPELESS, _MOVING = 14.0, 5.0
+#: One this far below the best, with an evidence that moves no more than this, can neither win nor count: it is left.
+_BEHIND, _SLOW = 6.0, 1.5
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
 _SHARE, _SHARE_STD, _LOOSE_K, _LOOSE_S = 0.4, 0.3, 3.0, 60.0
 #: At this drop over clamp radius a sheet has thinned by a tenth (area stretch 1 + s2).
@@ -131,7 +136,8 @@ class Fitted:
         log_evidence: see `posterior.log_evidence`. misfit: root mean square of the evidence's departures in their
         own standard deviations; None without evidence.
         moved: of each added unknown, mean and standard deviation in its own unit (logarithm for factors).
-        beside: by column and mark. settled: whether members and posterior agree.
+        beside: by column and mark. settled: whether members and posterior agree. left: squares of readings and
+        unknowns in their standard deviations beyond the readings' number: about none where the readings are explained.
     """
 
     alternative: Alternative
@@ -144,6 +150,7 @@ class Fitted:
     moved: tuple[tuple[float, float], ...]
     beside: tuple[Beside, ...]
     settled: bool
+    left: float
 
     @property
     def weight(self) -> float:
@@ -164,17 +171,25 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
     proposals = [_start(given, one, start) for one in tried]
     done: dict[int, Fitted] = {}
     highest: dict[int, float] = {}
+    moved: dict[int, float] = {}
     for number in range(rounds):
         waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
-        if number >= 2:
-            # What bends may be thrown far off by one round: its best round counts.
-            best = max((one.weight for one in done.values() if one.settled), default=-np.inf)
-            waiting = [i for i in waiting if highest.get(i, -np.inf) > best - _HOPELESS]
+        # The first round, from so far, may be off by hundreds. What bends may be thrown far off by one round: its best
+        # round counts.
+        if number > 1:
+            best = max((one.weight for one in done.values() if one.settled or not given.hangs), default=-np.inf)
+            waiting = [
+                i
+                for i in waiting
+                if (highest[i] > best - _HOPELESS or (number == 2 and done[i].update.far() > _MOVING))
+                and not (done[i].weight < best - _BEHIND and moved[i] < _SLOW)
+            ]
         if not waiting:
             break
         for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
-            before = done.get(i)
-            stands = before is not None and abs(one.log_evidence - before.log_evidence) < _STANDS
+            if i in done:
+                moved[i] = abs(one.log_evidence - done[i].log_evidence)
+            stands = moved.get(i, np.inf) < _STANDS and one.update.far() < _AT_REST
             done[i] = replace(one, settled=one.settled or stands)
             highest[i] = max(highest.get(i, -np.inf), one.weight)
             proposals[i] = one.update.proposal(one.proposal)
@@ -187,7 +202,7 @@ def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
     stated = len(names(one.case(given.case)))
     if stated != len(start.mean) or any(cause.polymer is not None for cause in one.causes):
         return posterior.prior(stated + extra)
-    factor = np.eye(stated + extra)
+    factor = np.eye(stated + extra) * (_NEAR if given.hangs else 1.0)
     factor[:stated, :stated] = start.factor
     return Proposal(np.concatenate([start.mean, np.zeros(extra)]), factor)
 
@@ -208,56 +223,70 @@ def _design(unknowns: int) -> Array:
 
 def _round(given: Given, asked: Sequence[tuple[int, Alternative, Proposal]]) -> list[tuple[int, Fitted]]:
     """Heat all that are asked once and condition them."""
-    groups: dict[tuple[object, ...], list[_Waiting]] = {}
+    waiting = []
     for place, one, proposal in asked:
         xi = _design(len(proposal.mean))
-        waiting = _Waiting(place, one, proposal, xi, proposal.members(xi))
-        case = one.case(given.case)
-        # Faults of sensors move nothing: alternatives that heat alike from one proposal share their members.
-        groups.setdefault((case.polymer.id, case.film, case.oven.tray, xi.shape[1]), []).append(waiting)
+        waiting.append(_Waiting(place, one, proposal, xi, proposal.members(xi)))
     found = []
-    for group in groups.values():
-        try:
-            several = _heated(given, group)
-            found += [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
-        except (InputError, ArithmeticError):
-            if any(cause.polymer is None for one in group for cause in one.alternative.causes) or not all(
-                one.alternative.causes for one in group
-            ):
-                raise
-            # A polymer that cannot be heated so is no explanation.
+    for drops in (False, True):
+        # A polymer of no known viscosity hangs no bubble; the two kinds of sheet do not march as one.
+        group = [one for one in waiting if one.alternative.case(given.case).drops == drops]
+        found += _fitted(given, group)
     return found
 
 
+def _fitted(given: Given, group: Sequence[_Waiting]) -> list[tuple[int, Fitted]]:
+    """All of a group, heated as one batch; where that fails, each polymer by itself."""
+    try:
+        several = _heated(given, group)
+        return [(one.place, _conditioned(given, one, its)) for one, its in zip(group, several, strict=True)]
+    except (InputError, ArithmeticError):
+        parts: dict[str, list[_Waiting]] = {}
+        for one in group:
+            parts.setdefault(one.alternative.case(given.case).polymer.id, []).append(one)
+        if len(parts) > 1:
+            return [fitted for part in parts.values() for fitted in _fitted(given, part)]
+        if given.case.polymer.id in parts:
+            raise
+        return []  # a polymer that cannot be heated so is no explanation
+
+
 def _heated(given: Given, group: Sequence[_Waiting]) -> list[Members]:
-    """Members of alternatives of one case, heated as one batch; those with equal members are heated once."""
-    unique: dict[bytes, _Waiting] = {}
-    for one in group:
-        unique.setdefault(_key(one), one)
-    several = list(unique.values())
-    sizes = [one.xi.shape[1] for one in several]
-    case = replace(several[0].alternative.case(given.case), openings_s=(0.0, *air.doors_s(given.seen)))
+    """Members of alternatives, heated as one batch; faults of sensors move nothing: what heats alike from one proposal
+    is heated once.
+    """
+    unique = {_key(given, one): one for one in group}
+    if not unique:
+        return []
+    solved = together([_batch(given, one) for one in unique.values()], given.of, given.time_s, given.end_s)
+    parts = dict(zip(unique, solved, strict=True))
+    return [parts[_key(given, one)] for one in group]
+
+
+def _batch(given: Given, one: _Waiting) -> Batch:
+    """What is heated for one alternative."""
+    case = replace(one.alternative.case(given.case), openings_s=(0.0, *air.doors_s(given.seen)))
     stated = len(names(case))
-    normals = np.concatenate([one.normals[:stated] for one in several], axis=1)
-    moved: dict[str, Array] = {}
-    for k, one in enumerate(several):
-        own = slice(sum(sizes[:k]), sum(sizes[: k + 1]))
-        for move, row in zip(one.alternative.moves, one.normals[stated:], strict=True):
-            for name, value in move.values(row).items():
-                column = moved.setdefault(name, np.full(sum(sizes), 1.0 if move.factor else 0.0))
-                column[own] = column[own] * value if move.factor else column[own] + value
-    airs = [found for one in several if (found := walled(given.heard, one.alternative)) is not None]
-    if not any(one.alternative.walls_below_k for one in several):
-        airs = airs[:1]
-    solved = solve(case, given.of, airs or None, normals, given.time_s, given.end_s, moved=moved)
-    parts = {
-        key: solved.columns(slice(sum(sizes[:k]), sum(sizes[: k + 1]))) for k, key in enumerate(unique)
-    }  # fmt: skip
-    return [parts[_key(one)] for one in group]
+    found = walled(given.heard, one.alternative)
+    return Batch(
+        case, None if found is None else [found], one.normals[:stated], _added(one.alternative, one.normals[stated:])
+    )
 
 
-def _key(one: _Waiting) -> bytes:
-    return one.normals.tobytes() + repr((one.alternative.moves, one.alternative.walls_below_k)).encode()
+def _added(one: Alternative, rows: Array) -> dict[str, Array]:
+    """Departures behind the added unknowns, (added, members), by name, (members,) each."""
+    found: dict[str, Array] = {}
+    for move, row in zip(one.moves, rows, strict=True):
+        for name, value in move.values(row).items():
+            before = found.get(name)
+            found[name] = value if before is None else before * value if move.factor else before + value
+    return found
+
+
+def _key(given: Given, one: _Waiting) -> bytes:
+    case = one.alternative.case(given.case)
+    heating = (case.polymer.id, case.film, case.oven.tray, one.alternative.moves, one.alternative.walls_below_k)
+    return one.normals.tobytes() + repr(heating).encode()
 
 
 def walled(found: Heard | None, one: Alternative) -> Heard | None:
@@ -295,6 +324,7 @@ def _conditioned(given: Given, waiting: _Waiting, members: Members) -> Fitted:
         moved=_sizes(one, waiting.proposal, update),
         beside=tuple(_beside(each, xi, update) for each in found),
         settled=update.far() < _FAR,
+        left=squares - readings + float(np.sum((waiting.proposal.mean + waiting.proposal.factor @ update.shift) ** 2)),
     )
 
 

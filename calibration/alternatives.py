@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 _ONSETS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 #: How far the walls may be below their steady temperature when a sheet goes in too early, K.
 _WALLS_BELOW_K = (15.0, 40.0)
+#: A preheat on record leaves no doubt of the walls once it reaches so many of their lags back.
+_WALL_LAGS = 2.0
 #: A tray that is stated warmer than this may have been cold instead, °C.
 _COLD_TRAY_C = 30.0
 
@@ -174,16 +176,24 @@ def _of_oven(case: Case, seen: Observed) -> list[Cause]:
     found = [Cause("face", name.removeprefix("h_"), 0.006, Move((name,), 0.35, True)) for name in convective]
     if len(convective) == 2:
         found.append(Cause("oven drifted", "", 0.010, Move(convective, 0.25, True)))
+    # Measured air that does not fit the sheet is what its sensor says of it, and the walls were taken to follow that.
     # Where the air is not measured the whole oven is off its display, walls and all.
-    found.append(Cause("oven off", "", 0.012, Move(("air_k",) if measured else ("set_k",), 8.0, False)))
+    found.append(
+        Cause("air sensor off", "", 0.006, Move(("air_k", "wall_k"), 8.0, False))
+        if measured
+        else Cause("oven off", "", 0.012, Move(("set_k",), 8.0, False))
+    )
     if case.oven.kind == "infrared":
         found.append(Cause("emitters", "", 0.012, Move(("emitter_k",), 40.0, False)))
     if case.support == "tray" and case.oven.tray is not None:
         found.append(Cause("tray contact", "", 0.004, Move(("contact",), 0.8, True)))
         if case.oven.tray.start_c > _COLD_TRAY_C:
             found.append(Cause("tray cold", "", 0.010, tray_start_c=22.0))
-    if measured and not seen.of_role("wall_c") and not bool(np.any(seen.time_s < -60.0)):
-        found += [Cause("oven not ready", "", 0.010 / 2, walls_below_k=below) for below in _WALLS_BELOW_K]
+    before_s = float(-seen.time_s[0]) if len(seen.time_s) else 0.0
+    if measured and not seen.of_role("wall_c") and before_s < _WALL_LAGS * case.oven.wall_lag_s:
+        # Steady air that was read before the sheet has let the walls come up since.
+        left = float(np.exp(-max(before_s, 0.0) / case.oven.wall_lag_s)) if case.oven.wall_lag_s > 0.0 else 0.0
+        found += [Cause("oven not ready", "", 0.010 / 2, walls_below_k=below * left) for below in _WALLS_BELOW_K]
     return found
 
 

@@ -5,8 +5,9 @@ Three kinds of finding stand in one list with their probabilities:
 - explanations of the heating and the measuring, fitted as alternatives; each counts by its evidence times how often it
   is met, alone and in pairs with the other likeliest ones;
 - what the measured air and the marks say by themselves (door, display, preheat, carry, a frozen sensor);
-- the moment of the pull. It is a cause of its own only where nothing else explains the heat: a core that was cold
-  because the sheet was thick was not pulled too early by mistake.
+- the moment of the pull. A core that was cold because the sheet was thick was not pulled too early by mistake: where
+  something made the sheet heat otherwise, the pull is a cause of its own only if the sheet as it was stated would not
+  have been ready either. What only a sensor shows otherwise leaves the moment what it was.
 
 The probability of a finding is that it is present; of 'nothing' that none is.
 """
@@ -14,7 +15,7 @@ The probability of a finding is that it is present; of 'nothing' that none is.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -28,7 +29,18 @@ from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
 from calibration.evidence import CLEAR, LINES
 from calibration.observed import FACES
 from calibration.posterior import Proposal
-from calibration.reconstruction import AtPull, Course, Trajectories, at_pull, course, pulls, trajectories
+from calibration.reconstruction import (
+    AtPull,
+    Course,
+    Pulls,
+    Trajectories,
+    as_planned,
+    at_pull,
+    course,
+    early_share,
+    pulls,
+    trajectories,
+)
 from thermal.polymer import Polymer
 from thermal.preheat import Preheat
 
@@ -41,9 +53,17 @@ OFF_DISPLAY, DOOR, NOT_READY, CARRIED = 0.012, 0.012, 0.010, 0.015
 _MARKED, _JUDGED, _READ = 0.99, 0.95, 0.97
 #: An oven drifts by more than a thermostat's swing, K/min, or is off by so much, K, when it is called not ready.
 _DRIFT_K_MIN, _OFF_K = 1.5, 8.0
-#: The carry that is computed is this uncertain (standard deviation of its logarithm, estimated).
-_CARRY_LN = 0.2
-#: Pairs are tried of so many of the likeliest causes, once the best is this much likelier than nothing (logarithm).
+#: The carry that is computed is this uncertain (standard deviation of its logarithm, estimated); a bubble that nobody
+#: measured may have been thinner or thicker by more.
+_CARRY_LN, _CARRY_UNSEEN_LN = 0.2, 0.3
+#: A sheet that stays formable for less than this, s, was not so when it was pulled.
+_FORMABLE_S = 1.0
+#: Readings that are not believed count as a fault of their sensor from this long on, s.
+_FAULTY_S = 20.0
+#: Where the heating as stated is less likely than this nothing is heated to say how its pull would have been.
+_HARDLY = 0.02
+#: Pairs are tried of so many of the likeliest causes, once the best is this much likelier than nothing (logarithm), and
+#: while it leaves readings unexplained.
 _PAIRED, _PAIRS_FROM = 4, 3.0
 #: Explanations whose evidence is this near to the best's (logarithm) cannot be told from it.
 ALIKE = 3.0
@@ -143,7 +163,8 @@ def explanations(given: Given, start: Proposal, polymers: Iterable[Polymer] = ()
     found = fit(given, tried, start)
     nothing = next(one for one in found if not one.alternative.causes)
     better = [one for one in found if one.alternative.causes and one.log_evidence - nothing.log_evidence > 1.0]
-    if better and max(one.weight for one in better) > nothing.weight - _PAIRS_FROM:
+    worth = better and max(one.weight for one in better) > nothing.weight - _PAIRS_FROM
+    if worth and found[0].left > 0.0:
         best: dict[str, Fitted] = {}
         for one in better:
             best.setdefault(one.alternative.causes[0].kind + one.alternative.causes[0].of, one)
@@ -173,12 +194,15 @@ def diagnose(given: Given, fits: Sequence[Fitted], around: Around) -> Diagnosis:
     by_fit = _of_fits(fits, shares)
     by_itself = _of_readings(given, around, signs)
     causes = _joined(by_fit, by_itself)
-    usual = _usual(fits, shares, by_itself)
-    causes += _of_pull(given, fits, ways, usual, around.pulled)
-    pull = sum(one.probability for one in causes if one.kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED))
-    carried = _of_carry(around)
-    left = max(usual - pull, 0.0) * (1.0 - (carried.probability if carried else 0.0))
-    nothing = Finding(NOTHING, "", left)
+    moment = _of_pull(given, fits, ways, _usual_heating(fits, shares, by_itself)) if around.pulled else {}
+    causes += [
+        Finding(kind, "", share, from_s=given.end_s, to_s=given.end_s)
+        for kind, share in moment.items()
+        if kind != NOTHING
+    ]
+    carried = _of_carry(given, around)
+    left = _usual(fits, shares, by_itself) * moment.get(NOTHING, 1.0)
+    nothing = Finding(NOTHING, "", left * (1.0 - (carried.probability if carried else 0.0)))
     listed = [*causes, nothing, *([carried] if carried else [])]
     best, stated = fits[0], next(one for one in fits if not one.alternative.causes)
     return Diagnosis(
@@ -258,7 +282,7 @@ def _shows(one: Fitted, nothing: Fitted) -> tuple[str | None, float | None, floa
 # ---------------------------------------------------------------- air, marks, rules
 
 OVEN_OFF, DOOR_OPENED, OVEN_NOT_READY, CARRIED_LONG = "oven off", "door opened", "oven not ready", "carried too long"
-FROZEN, LOOSE, SWAPPED = "frozen", "loose", "swapped"
+FROZEN, LOOSE, SWAPPED, AIR_SENSOR_OFF = "frozen", "loose", "swapped", "air sensor off"
 PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED = "pulled early", "pulled late", "face overheated"
 
 
@@ -277,7 +301,7 @@ def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[F
         found.append(not_ready)
     for one in around.aside:
         kind = {STILL: FROZEN, JUMPED: LOOSE, HOTTER: LOOSE}.get(one.reason)
-        if kind is not None and one.to_s - one.from_s >= 20.0:
+        if kind is not None and one.lasting_s >= _FAULTY_S:
             found.append(Finding(kind, one.column, _READ, from_s=one.from_s, to_s=one.to_s, column=one.column))
     return found
 
@@ -295,7 +319,10 @@ def _not_ready(preheat: Preheat) -> Finding | None:
 
 
 def _joined(by_fit: Sequence[Finding], by_itself: Sequence[Finding]) -> list[Finding]:
-    """One finding a cause: two independent ways to it leave only what both miss."""
+    """One finding a cause: two independent ways to it leave only what both miss.
+
+    An air sensor that reads as much too low as the oven seems to be, or too high, is not an oven off its display.
+    """
     found = {(one.kind, one.of): one for one in by_fit}
     for one in by_itself:
         other = found.get((one.kind, one.of))
@@ -304,7 +331,10 @@ def _joined(by_fit: Sequence[Finding], by_itself: Sequence[Finding]) -> list[Fin
             continue
         stronger = max(one, other, key=lambda each: each.probability)
         together = 1.0 - (1.0 - one.probability) * (1.0 - other.probability)
-        found[one.kind, one.of] = Finding(**{**stronger.__dict__, "probability": together})
+        found[one.kind, one.of] = replace(stronger, probability=together)
+    sensor, oven = found.get((AIR_SENSOR_OFF, "")), found.get((OVEN_OFF, ""))
+    if sensor and oven and (sensor.size or 0.0) * (oven.size or 0.0) < 0.0:
+        found[OVEN_OFF, ""] = replace(oven, probability=oven.probability * (1.0 - sensor.probability))
     return list(found.values())
 
 
@@ -314,33 +344,55 @@ def _usual(fits: Sequence[Fitted], shares: Array, by_itself: Sequence[Finding]) 
     return float(nothing * np.prod([1.0 - one.probability for one in by_itself]))
 
 
-def _of_pull(
-    given: Given, fits: Sequence[Fitted], ways: Sequence[Trajectories], usual: float, pulled: bool
-) -> list[Finding]:
-    """The moment of the pull and an overheated face, as causes of their own: see the module."""
-    if not pulled:
-        return []
-    stated = next((one for one in ways if not one.fitted.alternative.causes), None)
-    if stated is None:
-        nothing = next(one for one in fits if not one.alternative.causes)
-        stated = trajectories(given, [(nothing, 1.0)])[0]
-    moment = pulls(given, stated)
+def _usual_heating(fits: Sequence[Fitted], shares: Array, by_itself: Sequence[Finding]) -> float:
+    """Probability that the sheet was heated as it is usual, whatever its sensors say of it."""
+    usual = sum(float(s) for one, s in zip(fits, shares, strict=True) if one.alternative.heats_as_usual)
+    others = [one.probability for one in by_itself if one.kind in (OVEN_OFF, OVEN_NOT_READY, DOOR_OPENED)]
+    return float(usual * np.prod([1.0 - one for one in others]))
+
+
+def _of_pull(given: Given, fits: Sequence[Fitted], ways: Sequence[Trajectories], usual: float) -> dict[str, float]:
+    """Probabilities of the moment of the pull and of an overheated face as causes of their own, and of none of them
+    where the heating was usual: see the module.
+    """
+    share = dict.fromkeys((PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED), 0.0) | {NOTHING: 1.0}
+    if usual > _HARDLY:
+        stated = next((one for one in ways if one.fitted.alternative.heats_as_usual), None)
+        if stated is None:
+            as_usual = next(one for one in fits if one.alternative.heats_as_usual)
+            stated = trajectories(given, [(as_usual, 1.0)])[0]
+        share = _shares_of(pulls(given, stated.members))
+    found = {kind: usual * share[kind] for kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED)}
+    if usual < 1.0 - _HARDLY:
+        cold = float(sum(one.weight * early_share(given, one.members) for one in ways))
+        planned = _shares_of(pulls(given, as_planned(given)))[PULLED_EARLY] if cold > _HARDLY else 0.0
+        found[PULLED_EARLY] += (1.0 - usual) * cold * planned
+    return found | {NOTHING: share[NOTHING]}
+
+
+def _shares_of(moment: Pulls) -> dict[str, float]:
     weights = {
         PULLED_EARLY: EARLY * moment.early,
         PULLED_LATE: LATE * moment.late,
         FACE_OVERHEATED: FACE_HOT * moment.face,
         NOTHING: (1.0 - EARLY - LATE - FACE_HOT) * moment.in_time,
     }
-    total = sum(weights.values())
-    return [
-        Finding(kind, "", usual * weights[kind] / total if total else 0.0, from_s=given.end_s, to_s=given.end_s)
-        for kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED)
-    ]
+    both = EARLY * FACE_HOT * moment.early_and_face
+    total = sum(weights.values()) + both
+    if not total:
+        return dict.fromkeys(weights, 0.0) | {NOTHING: 1.0}
+    return {
+        kind: (weight + (both if kind in (PULLED_EARLY, FACE_OVERHEATED) else 0.0)) / total
+        for kind, weight in weights.items()
+    }
 
 
-def _of_carry(around: Around) -> Finding | None:
+def _of_carry(given: Given, around: Around) -> Finding | None:
     if around.carried_s is None or around.formable_s is None or around.carried_s <= 0.0:
         return None
-    beyond = np.log(around.carried_s / max(around.formable_s, 0.1)) / _CARRY_LN
+    if around.formable_s < _FORMABLE_S:
+        return None  # it could not be formed when it left the oven: no carry was quick enough
+    unseen = given.opening_m is not None and not given.hangs
+    beyond = np.log(around.carried_s / max(around.formable_s, 0.1)) / (_CARRY_UNSEEN_LN if unseen else _CARRY_LN)
     too_long = CARRIED * float(ndtr(beyond)) / (CARRIED * float(ndtr(beyond)) + (1.0 - CARRIED) * float(ndtr(-beyond)))
     return Finding(CARRIED_LONG, "", too_long, around.carried_s - around.formable_s)

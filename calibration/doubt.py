@@ -67,12 +67,13 @@ def believed(case: Case, seen: Observed, trusted: frozenset[str] = frozenset()) 
 
 @dataclass(frozen=True)
 class SetAside:
-    """Readings of a column that are not believed: from when to when, s, and why."""
+    """Readings of a column that are not believed: from when to when, s, why, and how long in all, s."""
 
     column: str
     reason: str
     from_s: float
     to_s: float
+    lasting_s: float
 
 
 def set_aside(case: Case, seen: Observed) -> list[SetAside]:
@@ -81,7 +82,8 @@ def set_aside(case: Case, seen: Observed) -> list[SetAside]:
     for name, values in seen.columns.items():
         for reason, wrong in _wrong(case, seen, name, values) if len(values) else ():
             if (at := seen.time_s[wrong & (seen.time_s >= 0.0)]).size:
-                found.append(SetAside(name, reason, float(at[0]), float(at[-1])))
+                lasting_s = len(at) * float(np.median(np.diff(seen.time_s))) if len(seen.time_s) > 1 else 0.0
+                found.append(SetAside(name, reason, float(at[0]), float(at[-1]), lasting_s))
     return sorted(found, key=lambda one: one.from_s - one.to_s)
 
 

@@ -11,7 +11,6 @@ that only to save work.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -23,8 +22,8 @@ from calibration import air, posterior, times
 from calibration.air import Heard
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
-from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, at_time, evidence, first_passed, flow, unflow
-from calibration.members import Members, names, of_case, profile_c, served_s, solve
+from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, about, at_time, evidence, first_passed, flow, unflow
+from calibration.members import Members, names, profile_c, served_s, solve
 from calibration.observed import FACES, Observed
 from calibration.posterior import Proposal, Update, Whitened
 from calibration.reasons import likeliest, spreads
@@ -32,6 +31,7 @@ from thermal.case import Case
 from thermal.heat import Event, role_of
 from thermal.notes import Note
 from thermal.sag import equivalent_radius_m
+from thermal.uncertainty import unknowns
 from thermal.window import CORE_HOT, DROP_LARGE, LOWER_FACE, TOO_LONG, UPPER_FACE, Limits, horizon_s
 
 Array = NDArray[np.float64]
@@ -145,6 +145,7 @@ class Estimator:
         self._case, self._of, self._line_mm = replace(case, measured=None), of, dict(line_mm or {})
         self._risk, self._trusted, self._walks = risk, trusted, walks
         self.names = names(case)
+        self._own = len(unknowns(self._case))
         self._spreads = spreads(self._case)
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
@@ -351,53 +352,57 @@ class Estimator:
         if not any(names_of) and not any(np.isfinite(values).any() for values in drops):
             notes.append(Note("Nothing of the sheet is measured: the interval is that of the plan"))
         mean = weighed.update.proposal(heated.proposal).mean
-        reason = likeliest(self._case, of_case(self._case, mean), self._spreads)
+        reason = likeliest(self._case, mean[: self._own], self._spreads)
         if reason is not None:
             notes.append(reason)
         elif misfit is not None and misfit > _MISFIT:
             notes.append(Note("Nothing known about oven or sheet explains the readings: sensors, door, polymer?"))
         return tuple(notes)
 
+    def _at_moment(self, now_s: float, drops: bool) -> Array:
+        """Coldest point, faces and, where the sheet drops, its `flow`: (3 or 4, members)."""
+        members = self._now().members
+        pair = about(members.time_s, now_s)
+        tables = [members.coldest_c[pair], members.upper_c[pair], members.lower_c[pair]]
+        if drops and members.drop_ratio is not None:
+            tables.append(flow(members.drop_ratio[pair]))
+        found = at_time(members.time_s[pair], np.concatenate(tables, axis=1), np.array([now_s]))
+        return found.reshape(len(tables), -1)
+
     def _answer(self, now_s: float, update: Update, hangs: bool) -> Answer:
         """What an update says; `hangs`: whether the drop was seen, so that its largest value counts."""
-        heated, of, xi = self._now(), self._of, self._xi
-        members, moved = heated.members, update.moved(xi)
-
-        def now(values: Array) -> Array:
-            return posterior.carried(at_time(members.time_s, values, np.array([now_s]))[0], xi, moved)
-
-        coldest, upper, lower = map(now, (members.coldest_c, members.upper_c, members.lower_c))
-        least = posterior.carried(members.minimum_c, xi, moved)
-        above = coldest - least
-        core_s, drop_s = posterior.carried(heated.core_s, xi, moved), posterior.carried(heated.drop_s, xi, moved)
-        ready_s = np.maximum(core_s, drop_s)
-        maxima = {
-            name: posterior.carried(times_s, xi, moved)
-            for name, times_s in heated.maxima_s.items()
-            if hangs or name != DROP_LARGE
-        }
-        spoilt_s = np.minimum.reduce(list(maxima.values()))
-        first = np.argmin(np.stack(list(maxima.values())), axis=0)[np.isfinite(spoilt_s)]
-        drop = None
-        if members.drop_ratio is not None and self._case.opening_m is not None:
-            ratio = np.maximum(unflow(now(flow(members.drop_ratio))), 0.0)
-            drop = _spread(ratio * equivalent_radius_m(self._case.opening_m) * 1e3)
+        heated, of = self._now(), self._of
+        names = [name for name in heated.maxima_s if hangs or name != DROP_LARGE]
+        drops = heated.members.drop_ratio is not None and self._case.opening_m is not None
+        rows = [heated.members.minimum_c, heated.core_s, heated.drop_s, *(heated.maxima_s[name] for name in names)]
+        # All at once: a look at a heat is hundreds of operations on some hundred numbers each.
+        every = np.stack([*self._at_moment(now_s, drops), *rows])
+        carried = posterior.carried(every, self._xi, update.moved(self._xi))
+        coldest, upper, lower = carried[:3]
+        least, core_s, drop_s, *maxima = carried[len(every) - len(rows) :]
+        above, ready_s, spoilt_s = coldest - least, np.maximum(core_s, drop_s), np.minimum.reduce(maxima)
+        first = np.argmin(np.stack(maxima), axis=0)[np.isfinite(spoilt_s)]
+        told = [coldest, upper, lower, least, above, ready_s, spoilt_s]
+        if drops and self._case.opening_m is not None:
+            told.append(np.maximum(unflow(carried[3]), 0.0) * equivalent_radius_m(self._case.opening_m) * 1e3)
+        found = _quantiles(np.stack(told), (0.05, 0.5, 0.95, _FIRST * self._risk))
+        spread = [Spread(middle, low, high) for low, middle, high, _ in found]
         dropped = np.ones(len(above), np.bool_) if of.drop_min is None else drop_s <= now_s
         return Answer(
-            core_c=_spread(coldest),
-            upper_c=_spread(upper),
-            lower_c=_spread(lower),
-            drop_mm=drop,
-            least_c=_spread(least),
-            above_k=_spread(above),
-            surely_k=_quantiles(above, (_FIRST * self._risk,))[0],
+            core_c=spread[0],
+            upper_c=spread[1],
+            lower_c=spread[2],
+            drop_mm=spread[7] if drops else None,
+            least_c=spread[3],
+            above_k=spread[4],
+            surely_k=found[4][3],
             p_core=_above_zero(above),
             p_drop=float(np.mean(dropped)),
             p_spoilt=float(np.mean(spoilt_s <= now_s)),
             p_ready=float(np.mean((above >= 0.0) & dropped & (spoilt_s > now_s))),
-            opens=_moment(ready_s),
-            closes=_moment(spoilt_s),
-            closes_by=list(maxima)[int(np.bincount(first).argmax())] if len(first) else None,
+            opens=_moment(ready_s, found[5]),
+            closes=_moment(spoilt_s, found[6]),
+            closes_by=names[int(np.bincount(first).argmax())] if len(first) else None,
         )
 
 
@@ -487,23 +492,28 @@ def _last(seen: Observed, role: str, now_s: float) -> float | None:
     return max(recent)[1] if recent else None
 
 
-def _quantiles(values: Array, shares: Sequence[float]) -> list[float]:
-    """Quantiles of what the members are a sample of.
+def _quantiles(rows: Array, shares: Sequence[float]) -> list[list[float]]:
+    """Quantiles of what the members are samples of, (rows, members): a list for each row.
 
     By the Cornish-Fisher expansion with the members' mean, spread and skewness (E.A. Cornish, R.A. Fisher, Rev. Inst.
     Int. Statist. 5 (1938) 307): mean and spread of the design are exact, where its ordered values, few in the tails,
     would err by an eighth of the interval, and in every heat alike. Where some are infinite (never), or the skewness is
-    beyond the expansion, by the ordered values: a quantile p lies at place p (n + 1) (R.J. Hyndman, Y. Fan, Am.
-    Statist. 50 (1996) 361, type 6).
+    beyond the expansion, by the ordered values.
     """
-    mean, std = float(np.mean(values)), float(np.std(values)) if np.all(np.isfinite(values)) else math.inf
-    if std == 0.0:
-        return [mean] * len(shares)
-    if math.isfinite(std):
-        skew = float(np.mean(((values - mean) / std) ** 3))
-        if abs(skew) <= _MOST_SKEW:
-            z = ndtri(np.asarray(shares))
-            return [float(value) for value in mean + std * (z + (z * z - 1.0) * skew / 6.0)]
+    z = ndtri(np.asarray(shares))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = rows.mean(axis=1, keepdims=True)
+        std = np.sqrt(np.mean((rows - mean) ** 2, axis=1, keepdims=True))
+        skew = np.where(std == 0.0, 0.0, np.mean(((rows - mean) / std) ** 3, axis=1, keepdims=True))
+        smooth = mean + std * (z + (z * z - 1.0) * skew / 6.0)
+    bent = ~(np.abs(skew[:, 0]) <= _MOST_SKEW)  # infinite ones too
+    return [_ordered(row, shares) if bent[n] else smooth[n].tolist() for n, row in enumerate(rows)]
+
+
+def _ordered(values: Array, shares: Sequence[float]) -> list[float]:
+    """A quantile p lies at place p (n + 1) of the ordered values (R.J. Hyndman, Y. Fan, Am. Statist. 50 (1996) 361,
+    type 6).
+    """
     ordered = np.sort(values)
     found = []
     for share in shares:
@@ -514,13 +524,8 @@ def _quantiles(values: Array, shares: Sequence[float]) -> list[float]:
     return found
 
 
-def _spread(values: Array) -> Spread:
-    low, middle, high = _quantiles(values, (0.05, 0.5, 0.95))
-    return Spread(middle, low, high)
-
-
-def _moment(times_s: Array) -> Moment:
-    low, middle, high = (t if np.isfinite(t) else None for t in _quantiles(times_s, (0.05, 0.5, 0.95)))
+def _moment(times_s: Array, quantiles: Sequence[float]) -> Moment:
+    low, middle, high = (t if np.isfinite(t) else None for t in quantiles[:3])
     return Moment(middle, low, high, float(np.mean(np.isfinite(times_s))))
 
 

@@ -122,6 +122,12 @@ def at_time(time_s: Array, values: Array, wanted_s: Array) -> Array:
     return low + part * np.where(np.isnan(high), 0.0, high - low)
 
 
+def about(time_s: Array, at_s: float) -> slice:
+    """The two times between which a moment lies: what `at_time` needs of long tables for that moment alone."""
+    first = min(max(int(np.searchsorted(time_s, at_s, "right")) - 1, 0), len(time_s) - 2)
+    return slice(first, first + 2)
+
+
 def _binned(seen: Observed, column: str, time_s: Array) -> _Binned | None:
     values = seen.columns[column]
     good = np.isfinite(values) & (seen.time_s >= _SETTLED_S)

@@ -17,6 +17,7 @@ from thermal.case import NONE, Case, Departures
 from thermal.conduction import TOLERANCE_K, Moment, march
 from thermal.grid import coldest_c, natural_order
 from thermal.history import record
+from thermal.joined import joined
 from thermal.slab import Slab
 from thermal.surroundings import Air, OvenFaces
 from thermal.uncertainty import departures, unknowns
@@ -95,22 +96,14 @@ class Members:
 class _OnGrid:
     """Keeps the state of each member at each time of the grid; done with one that has nothing more to tell."""
 
-    def __init__(self, problem: Slab, of: Limits, by: Departures, time_s: Array, now_s: float) -> None:
-        batch = problem.batch
+    def __init__(self, of: Limits, limits_c: Array, time_s: Array, now_s: float) -> None:
         self._time_s, self._of = time_s, of
         self._until_s = served_s(now_s)
-        shape = (len(time_s), batch)
+        self.minimum, self.core_max, self.face_max = limits_c
+        shape = (len(time_s), len(self.minimum))
         self.upper, self.lower, self.coldest = (np.full(shape, np.nan) for _ in range(3))
         self.drop = np.full(shape, np.nan)
-        self.minimum, self.core_max, self.face_max = (
-            np.broadcast_to(value + np.asarray(shift, float), (batch,)).copy()
-            for value, shift in (
-                (of.core_min_c, by.core_min_k),
-                (of.core_max_c, by.core_max_k),
-                (of.face_max_c, by.face_max_k),
-            )
-        )
-        self._ready_s = np.full(batch, np.inf)
+        self._ready_s = np.full(shape[1], np.inf)
         self._natural: NDArray[np.intp] | None = None
 
     def see(self, moment: Moment) -> NDArray[np.bool_] | None:
@@ -177,36 +170,87 @@ def solve(
         at least so far. intervals, tolerance_k: see `march`.
         moved: departures beyond the members' own, by name, (members,) each: factors multiply them, shifts add.
     """
-    problem, by = _problem(case, heard, normals, time_s, moved or {})
-    keeper = _OnGrid(problem, of, by, time_s, now_s)
+    return together([Batch(case, heard, normals, moved or {})], of, time_s, now_s, intervals, tolerance_k)[0]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Members of one case that are heated together with those of others; see `solve`."""
+
+    case: Case
+    heard: Sequence[Heard] | None
+    normals: Array
+    moved: Mapping[str, Array]
+
+
+def together(
+    batches: Sequence[Batch],
+    of: Limits,
+    time_s: Array,
+    now_s: float,
+    intervals: int = INTERVALS,
+    tolerance_k: float = TOLERANCE_K,
+) -> list[Members]:
+    """Heat the members of several cases as one march, each as `solve` heats it alone; for the arguments see there.
+
+    Args:
+        batches: of sheets that all drop or all lie flat (`Case.drops`), all with measured air or all without.
+    """
+    problems, departed = zip(*(_problem(one) for one in batches), strict=True)
+    problem = _stopping(joined(problems), time_s) if batches[0].heard is None else joined(problems)
+    limits_c = [_limits_c(of, by, one.batch) for by, one in zip(departed, problems, strict=True)]
+    keeper = _OnGrid(of, np.concatenate(limits_c, axis=1), time_s, now_s)
     march(problem, float(time_s[-1]), keeper, intervals, tolerance_k)
+    ends = np.cumsum([one.batch for one in problems])
+    return [
+        _kept(keeper, one, by, time_s, slice(end - part.batch, end))
+        for one, by, part, end in zip(batches, departed, problems, ends, strict=True)
+    ]
+
+
+def _kept(keeper: _OnGrid, one: Batch, by: Departures, time_s: Array, own: slice) -> Members:
+    """One batch's members, of all that were heated together."""
+    upper, lower, coldest, drop = (
+        np.ascontiguousarray(values[:, own]) for values in (keeper.upper, keeper.lower, keeper.coldest, keeper.drop)
+    )
     return Members(
-        normals,
+        one.normals,
         time_s,
-        keeper.upper,
-        keeper.lower,
-        keeper.coldest,
-        keeper.drop if problem.sag is not None else None,
-        keeper.minimum,
-        keeper.core_max,
-        keeper.face_max,
-        _clear_c(case, by, normals[-1]),
+        upper,
+        lower,
+        coldest,
+        drop if one.case.drops else None,
+        keeper.minimum[own],
+        keeper.core_max[own],
+        keeper.face_max[own],
+        _clear_c(one.case, by, one.normals[-1]),
     )
 
 
-def _problem(
-    case: Case, heard: Sequence[Heard] | None, normals: Array, time_s: Array, moved: Mapping[str, Array]
-) -> tuple[Slab, Departures]:
-    by = further(departures(case, of_case(case, normals)), moved)
-    problem = slab(case, by)
+def _limits_c(of: Limits, by: Departures, batch: int) -> Array:
+    """Least core, most core and hottest face of each member, °C, (3, batch)."""
+    stated = (of.core_min_c, by.core_min_k), (of.core_max_c, by.core_max_k), (of.face_max_c, by.face_max_k)
+    return np.stack([np.broadcast_to(value + np.asarray(shift, float), (batch,)) for value, shift in stated])
+
+
+def _problem(one: Batch) -> tuple[Slab, Departures]:
+    """Sheets in their air, and by how much they depart from what is stated."""
+    by = further(departures(one.case, of_case(one.case, one.normals)), one.moved)
+    problem = slab(one.case, by)
+    if one.heard is None:
+        return problem, by
+    later, apart = one.normals[-len(EXTRAS)], one.normals[1 - len(EXTRAS)]
+    return _in_air(problem, members_air(one.case, one.heard, by, later, apart)), by
+
+
+def _stopping(problem: Slab, time_s: Array) -> Slab:
+    """The same, with a stop at every time; measured air stops there by itself."""
+    return _in_air(problem, Stops(problem.surroundings.air, time_s))
+
+
+def _in_air(problem: Slab, air: Air) -> Slab:
     assert isinstance(problem.surroundings, OvenFaces)
-    oven: Air
-    if heard is None:
-        oven = Stops(problem.surroundings.air, time_s)
-    else:
-        later, apart = normals[-len(EXTRAS)], normals[1 - len(EXTRAS)]
-        oven = members_air(case, heard, by, later, apart)
-    return replace(problem, surroundings=replace(problem.surroundings, air=oven)), by
+    return replace(problem, surroundings=replace(problem.surroundings, air=air))
 
 
 def further(by: Departures, moved: Mapping[str, Array]) -> Departures:
@@ -231,8 +275,8 @@ def profile_c(
     Args:
         normals: of this one sheet, (unknowns,). For the others see `solve`.
     """
-    problem, _ = _problem(case, None if heard is None else [heard], normals[:, None], time_s, moved or {})
-    history = record(problem, at_s)
+    problem, _ = _problem(Batch(case, None if heard is None else [heard], normals[:, None], moved or {}))
+    history = record(_stopping(problem, time_s) if heard is None else problem, at_s)
     moment = np.array([at_s])
     return history.temperature_at(moment)[:, 0], float(history.drop_ratio_at(moment)[0])
 

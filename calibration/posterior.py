@@ -185,12 +185,17 @@ def carried(values: Array, xi: Array, moved: Array) -> Array:
         values: (members,) or (quantities, members); infinite ones (never) stay as they are.
     """
     change = moved - xi
-    if values.ndim == 2:
-        return np.stack([carried(row, xi, moved) for row in values])
     finite = np.isfinite(values)
     if finite.all():
-        slope = (values - values.mean()) @ xi.T / xi.shape[1]
+        slope = (values - values.mean(axis=-1, keepdims=True)) @ xi.T / xi.shape[1]
         result: Array = values + slope @ change
+        return result
+    if values.ndim == 2:
+        result = values.copy()
+        whole = finite.all(axis=1)
+        result[whole] = carried(values[whole], xi, moved)
+        for row in np.flatnonzero(~whole):
+            result[row] = carried(values[row], xi, moved)
         return result
     if np.count_nonzero(finite) < 2 * len(xi):
         return values

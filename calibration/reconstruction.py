@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,10 @@ from calibration.alternative_fit import Fitted, Given, walled
 from calibration.estimate import Spread
 from calibration.evidence import at_time, first_passed
 from calibration.members import DROP_ZERO, Members, names, profile_c, solve
+from calibration.posterior import carried, design
 from calibration.times import ahead
-from thermal.case import Case
-from thermal.sag import equivalent_radius_m
+from thermal.case import NONE, Case
+from thermal.sag import VALID_RATIO, equivalent_radius_m
 from thermal.window import Limits
 
 Array = NDArray[np.float64]
@@ -31,6 +33,10 @@ _LEAST = 0.02
 #: Sheets are pulled so far above the core's least when in time, and so far below when too early, on average, K
 #: (exponential distributions; estimated).
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
+#: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
+_HARDLY_K = 2.0
+#: Sheets as planned that are heated.
+_PLANNED = 96
 
 
 @dataclass(frozen=True)
@@ -91,17 +97,44 @@ def trajectories(given: Given, fits: Sequence[tuple[Fitted, float]]) -> list[Tra
     """
     kept = [fits[0], *(one for one in fits[1:] if one[1] >= _LEAST)]
     total = sum(weight for _, weight in kept)
-    return [Trajectories(one, _heated(given, one), weight / total) for one, weight in kept]
+    heated = _heated(given, [one for one, _ in kept])
+    return [Trajectories(one, members, weight / total) for (one, weight), members in zip(kept, heated, strict=True)]
 
 
-def _heated(given: Given, one: Fitted) -> Members:
-    normals = one.normals()
-    case = _hanging(given, one)
-    time_s = _beyond(given)
-    found = walled(air.heard(case, given.seen, time_s, given.end_s), one.alternative)
-    stated, added = _in_frame(given, one, case, normals)
-    airs = None if found is None else [found]
-    return solve(case, given.of, airs, stated, time_s, float(time_s[-1]), moved=_moved(one, added))
+def _heated(given: Given, several: Sequence[Fitted]) -> list[Members]:
+    """Members of explanations at their posterior; what is one kind of sheet in one air is heated as one batch."""
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for i, one in enumerate(several):
+        case = one.alternative.case(given.case)
+        key = (case.polymer.id, case.film, case.oven.tray, one.alternative.walls_below_k)
+        groups.setdefault(key, []).append(i)
+    found: dict[int, Members] = {}
+    for own in groups.values():
+        found |= dict(zip(own, _heated_alike(given, [several[i] for i in own]), strict=True))
+    return [found[i] for i in range(len(several))]
+
+
+def _heated_alike(given: Given, several: Sequence[Fitted]) -> list[Members]:
+    case = _hanging(given, several[0])
+    time_s = _beyond(given) if any(_needed_more(one) for one in several) else given.time_s
+    heard = walled(air.heard(case, given.seen, time_s, given.end_s), several[0].alternative)
+    rows = [_in_frame(given, one, case, one.normals()) for one in several]
+    ends = np.cumsum([0, *(stated.shape[1] for stated, _ in rows)])
+    parts = [slice(int(low), int(high)) for low, high in pairwise(ends)]
+    moved: dict[str, Array] = {}
+    for one, (_, added), own in zip(several, rows, parts, strict=True):
+        for name, values in _moved(one, added).items():
+            moved.setdefault(name, np.full(int(ends[-1]), float(getattr(NONE, name))))[own] = values
+    stated = np.concatenate([normals for normals, _ in rows], axis=1)
+    airs = None if heard is None else [heard]
+    members = solve(case, given.of, airs, stated, time_s, float(time_s[-1]), moved=moved)
+    return [members.columns(own) for own in parts]
+
+
+def _needed_more(one: Fitted) -> bool:
+    """Whether the core had, in some member, hardly its least at the pull: only then it matters what came after."""
+    core_c = carried(one.members.coldest_c[-1], one.xi, one.update.moved(one.xi))
+    return bool(np.any(core_c < one.members.minimum_c + _HARDLY_K))
 
 
 def _hanging(given: Given, one: Fitted) -> Case:
@@ -143,7 +176,12 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     case = _hanging(given, one)
     stated, added = _in_frame(given, one, case, mean[:, None])
     found = walled(given.heard, one.alternative)
-    return profile_c(case, found, stated[:, 0], given.time_s, given.end_s, _moved(one, added))
+    profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, _moved(one, added))
+    if given.hangs and one.members.drop_ratio is not None:
+        # One sheet with everything at its mean may run away where those about it do not.
+        return profile, float(np.median(one.members.drop_ratio[-1]))
+    # A bubble that is only predicted may have run away in the computing: its most was the technician's to watch.
+    return profile, min(drop, VALID_RATIO if given.of.drop_max is None else given.of.drop_max)
 
 
 def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
@@ -183,7 +221,8 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
 
 @dataclass(frozen=True)
 class Pulls:
-    """How likely a pull at this moment is, 1/K, if it was in time, too early or too late, or a face was overheated.
+    """How likely a pull at this moment is, 1/K, where it was in time, too early or too late, where a face was
+    overheated by then, or both that and too early.
 
     A moment is no reading: how people choose it tells of the core too. Who pulls in time pulls soon after the core has
     its least; who pulls too early may be anywhere before it.
@@ -193,17 +232,31 @@ class Pulls:
     early: float
     late: float
     face: float
+    early_and_face: float
 
 
-def pulls(given: Given, one: Trajectories) -> Pulls:
-    """The moment of the pull under one explanation."""
-    state = _state(given, one.members)
+def as_planned(given: Given) -> Members:
+    """The sheet as it was stated in the oven as its card says, whatever was measured."""
+    case = replace(given.case, opening_m=given.opening_m)
+    time_s = _beyond(given)
+    return solve(case, given.of, None, design(len(names(case)), _PLANNED), time_s, float(time_s[-1]))
+
+
+def early_share(given: Given, members: Members) -> float:
+    """The share of members whose core had less than its least at the pull."""
+    return float(np.mean(_state(given, members)["above"] < 0.0))
+
+
+def pulls(given: Given, members: Members) -> Pulls:
+    """The moment of the pull under one explanation, by its members."""
+    state = _state(given, members)
     above, late, face = state["above"], state["late"] > 0.0, state["face"] > 0.0
     early = above < 0.0
     by_k = np.where(early, EARLY_BY_K, IN_TIME_BY_K)
     density = np.exp(-np.abs(above) / by_k) / by_k
-    in_time = ~(early | late | face)
-    return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in (in_time, early, late, face)))
+    late &= ~early
+    kinds = (~(early | late | face), early & ~face, late, face & ~late & ~early, early & face)
+    return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in kinds))
 
 
 def _state(given: Given, members: Members) -> dict[str, Array]:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 from calibration.estimate import Estimate
+from calibration.estimator import Estimator
 from calibration.observed import Observed
-from thermal.carries import CarryIn
+from thermal.carries import CarryIn, carries_of
 from thermal.carry import Carry
+from thermal.case import Case
 
 PULLED, ON_MOLD, DEMOLDED = "pulled", ("on_mold", "vacuum_on"), "demolded"
 
@@ -27,13 +29,14 @@ class Pulled:
 
     Attributes:
         at_s: when, s since it went in. estimate: of that moment. carry: how long it stays formable in a still room,
-        which is counted down; carries: the same on a cold morning, in a draught, over a mold.
+        which is counted down; both None while they are computed. carries: the same on a cold morning, in a draught,
+        over a mold.
         on_mold_s: when it was on the mold, or the part already off it; None: not yet, as far as was marked.
     """
 
     at_s: float
-    estimate: Estimate
-    carry: Carry
+    estimate: Estimate | None = None
+    carry: Carry | None = None
     carries: tuple[CarryIn, ...] = ()
     on_mold_s: float | None = None
 
@@ -45,10 +48,21 @@ class Pulled:
         return After.COLD if left_s is not None and left_s <= 0.0 else After.CARRY
 
     def left_s(self, now_s: float) -> float | None:
-        """How long the sheet is still formable, s, not below 0; None: for longer than half an hour."""
-        if self.carry.formable_s is None:
+        """How long the sheet is still formable, s, at least 0; None: for longer than half an hour, or not known yet."""
+        if self.carry is None or self.carry.formable_s is None:
             return None
         return max(self.at_s + self.carry.formable_s - now_s, 0.0)
+
+
+def as_it_left(estimator: Estimator, inside: Observed, out_s: float, case: Case, room_c: float) -> Pulled:
+    """The sheet that left the oven at a moment, s. Takes some tenths of a second.
+
+    Args:
+        inside: what was seen until then. room_c: for the carry, °C.
+    """
+    estimate = estimator.at(inside, out_s)
+    profile_c, drop_ratio = estimator.profile_c(inside, out_s)
+    return Pulled(out_s, estimate, *carries_of(case, profile_c, drop_ratio, room_c))
 
 
 def pulled_s(seen: Observed) -> float | None:

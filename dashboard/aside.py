@@ -1,4 +1,4 @@
-"""The estimate of a heat that goes on, with members heated elsewhere: meanwhile those that there are answer.
+"""The estimate of a heat that goes on, with what takes long done elsewhere: meanwhile members that are there answer.
 
 Conditioning takes milliseconds, heating members tenths of a second, on a busy machine seconds. A cue that waits for
 them is old. They are heated by a copy of the estimator, which takes the first one's place when it is done.
@@ -9,16 +9,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Future
 from copy import copy
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Protocol, TypeVar
 
 from calibration.estimate import Estimate
 from calibration.estimator import Estimator
 from calibration.observed import Observed
+from dashboard.after_pull import Pulled, as_it_left
+from thermal.case import Case
 
-#: Heats the members of an estimator for a moment, somewhere, and gives that estimator back.
-Settle = Callable[[Estimator, Observed, float], Future[Estimator]]
+_T = TypeVar("_T")
+
+
+class Elsewhere(Protocol):
+    """Has a function of a module done, somewhere, with what can be pickled."""
+
+    def __call__(self, job: Callable[..., _T], /, *given: object) -> Future[_T]:
+        """What will come of it."""
 
 
 def settled(estimator: Estimator, seen: Observed, now_s: float) -> Estimator:
@@ -30,8 +36,8 @@ def settled(estimator: Estimator, seen: Observed, now_s: float) -> Estimator:
 class Aside:
     """Estimates of one heat, asked for increasing times."""
 
-    def __init__(self, estimator: Estimator, settle: Settle) -> None:
-        self._estimator, self._settle = estimator, settle
+    def __init__(self, estimator: Estimator, elsewhere: Elsewhere) -> None:
+        self._estimator, self._elsewhere = estimator, elsewhere
         self._coming: Future[Estimator] | None = None
 
     def at(self, seen: Observed, now_s: float) -> Estimate | None:
@@ -46,15 +52,13 @@ class Aside:
 
     def _ask(self, seen: Observed, now_s: float) -> None:
         if self._coming is None and self._estimator.wants_members(seen, now_s):
-            self._coming = self._settle(copy(self._estimator), seen, now_s)
+            self._coming = self._elsewhere(settled, copy(self._estimator), seen, now_s)
 
-    def at_once(self, seen: Observed, now_s: float) -> Estimate:
-        """The same, waiting for the first members."""
-        return self.at(seen, now_s) or self._estimator.at(seen, now_s)
-
-    def profile_c(self, seen: Observed, at_s: float) -> tuple[NDArray[np.float64], float]:
-        """See `Estimator.profile_c`."""
-        return self._estimator.profile_c(seen, at_s)
+    def left(self, inside: Observed, out_s: float, case: Case, room_c: float) -> Future[Pulled]:
+        """See `as_it_left`."""
+        if self._coming is not None and self._coming.cancel():
+            self._coming = None  # nobody asks how it would have gone on
+        return self._elsewhere(as_it_left, copy(self._estimator), inside, out_s, case, room_c)
 
     def _take(self, wait: bool) -> None:
         """Let the estimator whose members are heated take the place of the one that answered."""

@@ -5,6 +5,8 @@ whoever shows it asks for one moment after the other.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import BrokenExecutor, Future
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,9 +15,8 @@ from calibration.cue import Cue, Rules, State, follow
 from calibration.estimate import Estimate
 from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
-from dashboard.after_pull import After, Pulled, carried_until_s, pulled_s
-from dashboard.aside import Aside, Settle
-from thermal.carries import carries_of
+from dashboard.after_pull import After, Pulled, as_it_left, carried_until_s, pulled_s
+from dashboard.aside import Aside, Elsewhere
 from thermal.case import Case
 from thermal.notes import Note, temperature
 from thermal.window import Limits
@@ -98,15 +99,21 @@ class _Waiting:
     """Estimates with members that are waited for."""
 
     def __init__(self, estimator: Estimator) -> None:
-        self.at = self.at_once = estimator.at
-        self.profile_c = estimator.profile_c
+        self.at, self._estimator = estimator.at, estimator
+
+    def left(self, inside: Observed, out_s: float, case: Case, room_c: float) -> Future[Pulled]:
+        """See `as_it_left`; it is done when this returns."""
+        found: Future[Pulled] = Future()
+        found.set_result(as_it_left(self._estimator, inside, out_s, case, room_c))
+        return found
 
 
 class Follower:
     """Follows one heat; asked for increasing times.
 
     Args:
-        settle: heats members elsewhere while those that there are answer; None: they are waited for.
+        elsewhere: has members heated, and a carry computed, while the members that there are answer; None: all of it
+        is waited for.
         walks: see `Estimator`.
 
     Attributes:
@@ -117,16 +124,17 @@ class Follower:
         self,
         followed: Followed,
         rules: Rules = Rules(),  # noqa: B008  # a frozen value
-        settle: Settle | None = None,
+        elsewhere: Elsewhere | None = None,
         walks: bool = True,
     ) -> None:
-        self.followed, self._rules, self._settle, self._walks = followed, rules, settle, walks
+        self.followed, self._rules, self._elsewhere, self._walks = followed, rules, elsewhere, walks
         self.failure: str | None = None
         self._estimator = self._new_estimator()
         self._cue: Cue | None = None
         self._failed_s: float | None = None
         self._asked_s: float | None = None  # first
         self._pulled: Pulled | None = None
+        self._leaving: Future[Pulled] | None = None
 
     def at(self, seen: Observed, now_s: float) -> Told:
         """What is told at a moment, from what was known then.
@@ -151,7 +159,7 @@ class Follower:
     def _new_estimator(self) -> Aside | _Waiting:
         of = self.followed
         made = Estimator(of.case, of.of, of.line_mm, risk=of.risk, trusted=of.trusted, walks=self._walks)
-        return _Waiting(made) if self._settle is None else Aside(made, self._settle)
+        return _Waiting(made) if self._elsewhere is None else Aside(made, self._elsewhere)
 
     def _in_oven(self, known: Observed, now_s: float) -> Told:
         self._pulled = None  # a pull that was marked by mistake may have been taken back
@@ -163,24 +171,37 @@ class Follower:
         return Told(now_s, cue.state, cue.since_s, cue.countdown_s, cue.countdown_to, cue.reason, estimate, cue)
 
     def _out(self, known: Observed, now_s: float, out_s: float) -> Told:
-        if self._pulled is None or self._pulled.at_s != out_s:
-            inside = known.until(out_s)
-            estimate = self._estimator.at_once(inside, out_s)
-            profile_c, drop_ratio = self._estimator.profile_c(inside, out_s)
-            leaving = self.followed.case, profile_c, drop_ratio, self.followed.room_c
-            self._pulled = Pulled(out_s, estimate, *carries_of(*leaving))
-        pulled = replace(self._pulled, on_mold_s=carried_until_s(known, out_s))
+        pulled = replace(self._left(known.until(out_s), out_s), on_mold_s=carried_until_s(known, out_s))
         state = pulled.state(now_s)
         left_s = pulled.left_s(now_s) if state is After.CARRY else None
         since_s = {After.CARRY: out_s, After.MOLD: pulled.on_mold_s}.get(state)
         if since_s is None:
-            since_s = out_s + (pulled.carry.formable_s or 0.0)
-        until = temperature(self.followed.case.polymer.forming.form_until_c)
-        reason = {
-            After.CARRY: Note(f"Until the {pulled.carry.limit} falls below {{0}}", (until,))
-            if pulled.carry.limit
-            else Note("No face falls below {0} within half an hour", (until,)),
-            After.COLD: Note(f"The {pulled.carry.limit} has most likely fallen below {{0}}", (until,)),
-            After.MOLD: Note("Marked as on the mold"),
-        }[state]
+            since_s = out_s if pulled.carry is None else out_s + (pulled.carry.formable_s or 0.0)
+        reason = self._reason(pulled, state)
         return Told(now_s, state, since_s, left_s, None if left_s is None else "too cold", reason, pulled=pulled)
+
+    def _left(self, inside: Observed, out_s: float) -> Pulled:
+        """The sheet as it left the oven, as far as that is computed by now."""
+        if self._pulled is None or self._pulled.at_s != out_s:
+            self._pulled, self._leaving = Pulled(out_s), None
+        if self._pulled.carry is not None:
+            return self._pulled
+        if self._leaving is None:
+            self._leaving = self._estimator.left(inside, out_s, self.followed.case, self.followed.room_c)
+        if self._leaving.done():
+            leaving, self._leaving = self._leaving, None
+            with suppress(BrokenExecutor):  # asked for again with the next look
+                self._pulled = leaving.result()
+        return self._pulled
+
+    def _reason(self, pulled: Pulled, state: After) -> Note:
+        if state is After.MOLD:
+            return Note("Marked as on the mold")
+        if pulled.carry is None:
+            return Note("How long it stays formable is being computed")
+        until, limit = temperature(self.followed.case.polymer.forming.form_until_c), pulled.carry.limit
+        if state is After.COLD:
+            return Note(f"The {limit} has most likely fallen below {{0}}", (until,))
+        if limit:
+            return Note(f"Until the {limit} falls below {{0}}", (until,))
+        return Note("No face falls below {0} within half an hour", (until,))

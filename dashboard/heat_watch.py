@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Callable
 
 from calibration.observed import Observed
-from dashboard.aside import Settle
+from dashboard.aside import Elsewhere
 from dashboard.bench_look import Look, Second
 from dashboard.follower import Followed, Follower, Told, silenced, untold
 from dashboard.heat_curve import Curve, row_of
@@ -38,15 +38,15 @@ class HeatWatch:
 
     Args:
         today: the date on the wall. judge: of a pull, where the oven is a practice oven; asked once a pull.
-        settle, walks: see `Follower`.
+        elsewhere, walks: see `Follower`.
     """
 
     def __init__(
         self, bench: Bench, shop: Shop, today: Callable[[], datetime.date], judge: Judge | None = None,
-        settle: Settle | None = None, walks: bool = True,
+        elsewhere: Elsewhere | None = None, walks: bool = True,
     ) -> None:  # fmt: skip
         self._bench, self._shop, self._today, self._judge = bench, shop, today, judge
-        self._settle, self._walks = settle, walks
+        self._elsewhere, self._walks = elsewhere, walks
         self._sensors = {role.name: role.sensor for role in bench.roles}
         self._lines = dict(bench.lines_mm or {})
         self._seconds = Seconds()
@@ -130,7 +130,7 @@ class HeatWatch:
         told = self._follower.at(self._observed(heat, marks), time_s)
         if told.pulled is None:
             self._judged = None
-        elif self._judge is not None and self._judged is None:
+        elif self._judge is not None and self._judged is None and told.pulled.carry is not None:
             self._judged = self._judge(self._follower.followed)
         silent_s = None if self._heard_s is None else now.at_s - self._heard_s
         if told.pulled is None and silent_s is not None and silent_s > SILENT_S:
@@ -145,7 +145,7 @@ class HeatWatch:
         self._of, self._judged = of, None
         try:
             known = followed(heat.form, marks, self._lines, self._shop, self._today())
-            self._follower = Follower(known, settle=self._settle, walks=self._walks)
+            self._follower = Follower(known, elsewhere=self._elsewhere, walks=self._walks)
         except InputError as error:
             self._follower, self._why_not = None, str(error)
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from dashboard.aside import Settle
+from dashboard.aside import Elsewhere
 from dashboard.bench_look import Look
 from dashboard.heat_watch import HeatWatch, Judge
 from dashboard.live_bench import LiveBench
@@ -24,8 +24,8 @@ from thermal.fields import InputError, near_matches
 
 #: A bench is looked at this often, s of the machine; where its clock runs fast, more often.
 EVERY_S, EVERY_FAST_S = 1.0, 0.5
-#: How often it is seen whether this is to end, s.
-_TURN_S = 0.05
+#: How often it is seen whether this is to end, and how long a look waits for another one, s.
+_TURN_S = 0.2
 #: Benches are looked at one after the other within the first part of each second of their clock, s: all at once they
 #: would wait for each other; and whoever shows all of them afterwards shows each of this second.
 _SPREAD_S = 0.3
@@ -49,15 +49,15 @@ class Live:
     """What is recorded here, live.
 
     Args:
-        benches: that record. shop: for what forms name. machine: real time. settle: see `Follower`.
+        benches: that record. shop: for what forms name. machine: real time. elsewhere: see `Follower`.
     """
 
     def __init__(self, benches: Sequence[LiveBench], shop: Shop, today: Callable[[], date],
-                 machine: Clock | None = None, settle: Settle | None = None) -> None:  # fmt: skip
+                 machine: Clock | None = None, elsewhere: Elsewhere | None = None) -> None:  # fmt: skip
         self.benches: Mapping[str, LiveBench] = {one.bench.id: one for one in benches}
         self._machine = machine or SystemClock()
         self._watches = {
-            one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice), settle, walks=one.speed <= 1.0)
+            one.bench.id: HeatWatch(one.bench, shop, today, _judge(one.practice), elsewhere, walks=one.speed <= 1.0)
             for one in benches
         }
         self._looks = {one.bench.id: Look(one.bench.id, one.bench.oven, read_s=-math.inf) for one in benches}
@@ -67,6 +67,9 @@ class Live:
         self._failures: dict[str, str] = {}
         self._outcomes: dict[str, str] = {}
         self._stop = threading.Event()
+        # Side by side at one interpreter's lock all of them would be there late; one that waits for members holds up
+        # the others for a moment only.
+        self._looking = threading.Lock()
         self._threads = [
             threading.Thread(target=self._run, args=(id,), name=f"estimate {id}", daemon=True) for id in self.benches
         ]
@@ -149,12 +152,16 @@ class Live:
             return
         # A tenth early is on time: the recorder's seconds come a little unevenly.
         self._due_s[id] = now_s + 0.9 * self.every_s(id)
+        alone = self._looking.acquire(timeout=_TURN_S)
         try:
             self._looks[id] = watch.look()
             took_s = self._machine.monotonic_s() - now_s
             self._begun_s[id], self._took_s[id] = now_s, max(took_s, _FORGETS * self._took_s[id])
         except Exception as error:  # said on every page; the recording goes on
             self._failures[id] = f"The estimate has stopped, the recording goes on ({type(error).__name__}: {error})"
+        finally:
+            if alone:
+                self._looking.release()
 
 
 def _judge(practice: Practice | None) -> Judge | None:

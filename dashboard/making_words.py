@@ -41,7 +41,7 @@ def settings_words(made: Making, units: Units) -> str | None:
     if made.plan is None:
         return None
     case = made.plan.case
-    return f"Oven {case.oven.id}, set to {units.temperature(case.set_c)}. {by_the_clock(made.plan, units)[0]}"
+    return f"Oven {case.oven.id}, set to {units.temperature(case.set_c)}. {by_the_clock(made.plan, units).heading}"
 
 
 def take_rows(made: Making, units: Units) -> Rows:
@@ -203,8 +203,8 @@ def line_rows(made: Making, units: Units) -> Rows:
     rows: Rows = []
     plan = made.plan
     if plan is not None:
-        heading, words = by_the_clock(plan, units)
-        rows.append(("Heat", f"{heading}. {words[:1].upper()}{words[1:]}"))
+        told = by_the_clock(plan, units)
+        rows.append(("Heat", f"{told.heading}. {told.trust[:1].upper()}{told.trust[1:]}"))
         if plan.carry is not None:
             left = "over 30 min" if plan.carry.formable_s is None else units.seconds(plan.carry.formable_s)
             rows.append(("Door opens", f"0:00, then {left} until a face is too cold (still room)"))

@@ -2,31 +2,84 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from dashboard.plan_words import BY_THE_CLOCK, answer, drop_at_m, drop_m, limit_words, opening_words, percent, why_none
+from dashboard.plan_words import followed as within
 from dashboard.units import Units
 from thermal.carries import CarryIn
-from thermal.plan import Plan
+from thermal.plan import SURE, Plan
 from thermal.window import CORE
 
 
-def by_the_clock(plan: Plan, units: Units) -> tuple[str, str]:
-    """When to pull with nothing but a clock, and how far to trust that: a heading and a sentence without full stop.
+@dataclass(frozen=True)
+class ByTheClock:
+    """When to pull with nothing but a watch.
 
-    The span is the window with the stated values; its surest moment is named beside it.
+    Attributes:
+        heading: in large letters. trust: how far, as sentences without the last full stop. sure: whether there is a
+        moment at which the sheet is surely ready and surely not spoilt.
+    """
+
+    heading: str
+    trust: str
+    sure: bool = False
+
+
+def by_the_clock(plan: Plan, units: Units) -> ByTheClock:
+    """What whoever has no computer any more is told.
+
+    The span goes from when 95 of 100 such sheets are ready until 5 of 100 are spoilt. Where there is none, no moment is
+    sure, and the window of the stated values is only the likeliest.
     """
     if plan.opens.time_s is None or plan.target is None:
-        return "Do not heat this: no window", why_none(plan, units)
-    surest, sure = units.seconds(plan.target.time_s), percent(plan.target.probability)
+        return ByTheClock("Do not heat this: no window", why_none(plan, units))
+    surest, percent_then = units.seconds(plan.target.time_s), percent(plan.target.probability)
+    first_s, last_s = plan.opens.interval_s[1], plan.closes.interval_s[0]
+    if first_s is not None and (last_s is None or math.ceil(first_s) < math.floor(last_s)):
+        return _sure(plan, math.ceil(first_s), last_s, units)
+    if plan.target.probability >= SURE - 0.005:
+        said = f"{percent_then} sure that the sheet is then ready and not spoilt, and less sure before and after"
+        return ByTheClock(f"Pull at {surest}", f"{said}. Its look comes first", True)
+    return _unsure(plan, f"at best {percent_then} sure, at {surest}", units)
+
+
+def _sure(plan: Plan, first_s: int, last_s: float | None, units: Units) -> ByTheClock:
+    first = units.seconds(first_s)
+    ready = f"At {first} 95 of 100 such sheets are ready"
+    look = "Its look comes first"
+    if last_s is None:
+        never = f"in as many cases nothing spoils it within {within(plan)}"
+        return ByTheClock(f"Pull from {first} on", f"{ready}, and {never}. {look}", True)
+    last = units.seconds(math.floor(last_s))
+    trust = f"{ready}, and until {last} as many are not spoilt. {look}"
+    return ByTheClock(f"Pull between {first} and {last}", trust, True)
+
+
+def _unsure(plan: Plan, at_best: str, units: Units) -> ByTheClock:
+    assert plan.opens.time_s is not None
+    assert plan.target is not None
     first = units.seconds(plan.opens.time_s)
     last = None if plan.closes.time_s is None else units.seconds(plan.closes.time_s)
-    span = f"Pull from {first} on" if last is None else f"Pull between {first} and {last}"
+    likely = f"from {first} on" if last is None else f"{first} to {last}"
+    most_likely = f"ost likely the window is {likely}, {at_best}"
     if plan.target.probability < BY_THE_CLOCK:
-        window = f"from {first} on" if last is None else f"{first} to {last}"
-        not_sure = f"The clock alone is not sure enough here: at best {sure}, at {surest}"
-        return f"Pull {answer(plan, units)[1].value}", f"{not_sure}. With the values stated the window is {window}"
-    return span, f"Surest at {surest}: {sure} sure that the sheet is then ready and not spoilt. Its look comes first"
+        return ByTheClock(f"Pull {answer(plan, units)[1].value}", f"No moment is sure: m{most_likely}")
+    what = "sheet" if plan.curve.drop_mm is None else "bubble"
+    drop = drop_at_m(plan, plan.target.time_s)
+    then = "" if drop is None else f" (drop about {units.length(drop)})"
+    be_there = f"Be at the oven from {first} on and pull by the look of the {what}"
+    return ByTheClock(f"Watch the {what}: no moment is sure", f"M{most_likely}{then}. {be_there}")
+
+
+def watch_words(plan: Plan, units: Units) -> str:
+    """The same in a line, as it stands beside an answer; '' where there is no window, or the heat is over."""
+    if plan.opens.time_s is None or plan.case.measured is not None:
+        return ""
+    told = by_the_clock(plan, units)
+    return f"With a watch alone: {told.heading[:1].lower()}{told.heading[1:]}. {told.trust}."
 
 
 def why(plan: Plan, units: Units) -> list[tuple[str, str]]:

@@ -80,7 +80,9 @@ def must_fit(walls: Iterable[Wall], gauge_mm: float | None, units: Units) -> Non
     Raises:
         Doubtful: one is thicker than the sheet, or thinner than sheet can be drawn.
     """
-    for one in () if gauge_mm is None else walls:
+    if gauge_mm is None:
+        return
+    for one in walls:
         told = f"wall at {one.place} = {wall_length(one.wall_mm, units)}"
         sheet = wall_length(gauge_mm, units)
         if one.wall_mm > gauge_mm * _THICKER + _THICKER_MM:

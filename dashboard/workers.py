@@ -1,5 +1,6 @@
-"""Processes for what takes long beside benches that are recorded: the heating of members, plans. No recorder and no
-page waits for them: in a thread they would take turns with all others at one interpreter's lock.
+"""Processes for what takes long beside benches that are recorded: the heating of members, the carry of a sheet that was
+pulled, plans. No recorder and no page waits for them: in a thread they would take turns with all others at one
+interpreter's lock.
 """
 
 from __future__ import annotations
@@ -14,9 +15,6 @@ from multiprocessing import get_context, parent_process
 from types import TracebackType
 from typing import TypeVar
 
-from calibration.estimator import Estimator
-from calibration.observed import Observed
-from dashboard.aside import settled
 from dashboard.commands.heat_plan import planned
 from dashboard.shop import Shop
 from logger.records import HeatForm
@@ -59,10 +57,6 @@ class Workers:
     ) -> None:
         """See `close`."""
         self.close()
-
-    def settle(self, estimator: Estimator, seen: Observed, now_s: float) -> Future[Estimator]:
-        """See `dashboard.aside.Settle`."""
-        return self.do(settled, estimator, seen, now_s)
 
     def plan(self, form: HeatForm, shop: Shop, today: date) -> str:
         """See `dashboard.commands.heat_plan.planned`; waits for it."""

@@ -42,7 +42,7 @@ class Server:
             except OSError:
                 return
             with connection, contextlib.suppress(ConnectionError):
-                connection.settimeout(5.0)
+                connection.settimeout(60.0)
                 try:
                     self._talk(connection)
                 except (ConnectionError, TimeoutError):
@@ -59,7 +59,7 @@ class Server:
         with contextlib.suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
-        self._thread.join(5.0)
+        self._thread.join(60.0)
         assert self.errors == []
 
 

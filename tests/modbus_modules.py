@@ -47,7 +47,7 @@ class Module:
         self._failed: BaseException | None = None
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()), daemon=True)
         self._thread.start()
-        assert self._ready.wait(5.0), "the server did not start"
+        assert self._ready.wait(60.0), "the server did not start"
         if self._failed:
             raise self._failed
 
@@ -99,7 +99,7 @@ class Module:
         if not self._thread.is_alive():
             return
         self._loop.call_soon_threadsafe(self._stop.set)
-        self._thread.join(5.0)
+        self._thread.join(60.0)
 
 
 @contextmanager
@@ -125,7 +125,7 @@ class Listener:
         with contextlib.suppress(BlockingIOError):
             while True:
                 plug = self._server.accept()[0]
-                plug.settimeout(5.0)
+                plug.settimeout(60.0)
                 self._taken.append(plug)
         return self._taken
 
@@ -165,6 +165,6 @@ def serial_pair() -> Iterator[tuple[str, str]]:
         yield os.ttyname(ends[0][1]), os.ttyname(ends[1][1])
     finally:
         os.write(stop_write, b"x")
-        thread.join(5.0)
+        thread.join(60.0)
         for fd in (*masters, *(slave for _, slave in ends), stop_read, stop_write):
             os.close(fd)

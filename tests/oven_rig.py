@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from dashboard.bench_look import Second
 from dashboard.heat_watch import HeatWatch
@@ -20,7 +22,7 @@ from dashboard.shop import DEMO_FOLDER, Shop, read_shop
 from dashboard.store_place import SQLITE, StorePlace
 from dashboard.web.services import Services
 from dashboard.workers import Workers
-from logger.clock import Clock, FastClock, ManualClock
+from logger.clock import Clock, FastClock, ManualClock, SystemClock
 from logger.readings import BenchReader
 from logger.records import HeatForm, HeatRecord, Mark, new_id
 
@@ -40,11 +42,55 @@ def practice_of(
     return Practice(case, shop.room_c, scenario_of(scenario), clock, seed, by_hand=True)
 
 
+class PacedClock:
+    """Fast up to a moment that a test sets, from there on as slow as the machine's.
+
+    So an oven comes quickly to where something is to be done, and then waits for however slow the computer is.
+    """
+
+    def __init__(self, speed: float) -> None:
+        self._machine, self._speed = SystemClock(), speed
+        self._start_utc = self._machine.utc()
+        #: Moment of the machine's and of this clock that it goes on from, and up to when it goes fast.
+        self._leg = (self._machine.monotonic_s(), 0.0, 0.0)
+
+    def fast_until(self, until_s: float) -> None:
+        machine_s = self._machine.monotonic_s()
+        self._leg = (machine_s, self._at(machine_s), until_s)
+
+    def _at(self, machine_s: float) -> float:
+        begun_s, from_s, until_s = self._leg
+        ahead_s, passed_s = max(until_s - from_s, 0.0), machine_s - begun_s
+        fast_s = min(passed_s, ahead_s / self._speed)
+        return from_s + self._speed * fast_s + passed_s - fast_s
+
+    def monotonic_s(self) -> float:
+        return self._at(self._machine.monotonic_s())
+
+    def utc(self) -> datetime:
+        return self._start_utc + timedelta(seconds=self.monotonic_s())
+
+    def sleep(self, duration_s: float) -> None:
+        end_s = self.monotonic_s() + duration_s
+        while (left_s := end_s - self.monotonic_s()) > 0.0:
+            speed = self._speed if self.monotonic_s() < self._leg[2] else 1.0
+            self._machine.sleep(min(left_s / speed, 0.05))
+
+
 @contextmanager
 def live_practice(
-    folder: Path, speed: float, scenario: str = "quiet-day", seed: int = 1, clock: Clock | None = None
+    folder: Path,
+    speed: float,
+    scenario: str = "quiet-day",
+    seed: int = 1,
+    clock: Clock | None = None,
+    shared: Workers | None = None,
 ) -> Iterator[Live]:
-    """A practice bench as the command starts it, with its threads, on a fast clock; the recorder ends with it."""
+    """A practice bench as the command starts it, with its threads, on a fast clock; the recorder ends with it.
+
+    Args:
+        shared: processes that others use too, for starting one takes a second.
+    """
     shop, clock = read_shop(DEMO_FOLDER), clock or FastClock(speed)
     practice = practice_of(shop, clock, scenario, seed)
     bench = practice_bench("north")
@@ -52,10 +98,15 @@ def live_practice(
     form = practice_form(form_for(shop, bench, polymer="hdpe"), practice)
     try:
         with (
-            Workers(1) as workers,  # as the command has them: no look waits for members that are heated
+            # Nothing that is asked is refused, and nothing left out at the end, where a computer is slow.
+            patch("dashboard.live_bench._ASK_S", 60.0),
+            patch("dashboard.live_outcome._WITHIN_S", 60.0),
+            patch("logger.keeper.PATIENCE_S", 60.0),
+            # As the command has them: no look waits for members that are heated.
+            Workers(1) if shared is None else nullcontext(shared) as workers,
             live_bench(reader, bench, place_in(folder), clock, form, shop, speed, practice, workers) as recorded,
         ):
-            live = Live([recorded], shop, ManualClock().utc().date, settle=workers.settle)
+            live = Live([recorded], shop, ManualClock().utc().date, elsewhere=workers.do)
             practice.start()
             live.start()
             try:

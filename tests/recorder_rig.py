@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from logger import keeper
 from logger.bench import Bench, Role, SourceEntry
 from logger.clock import ManualClock
 from logger.clock_watch import ClockWatch
@@ -28,6 +29,8 @@ from thermal.fields import InputError
 RATE_HZ = 10
 #: Faults in their full size (200 kills, minutes without a server, a power cut at every sync): a quarter of an hour.
 FULL = bool(os.environ.get("PULLCUE_FULL_FAULTS"))
+#: A recorder that ends gives its store all the time that a slow computer takes.
+keeper.PATIENCE_S = 60.0
 
 
 def bench_of(channels: int = 4, id: str = "north-bench", lines: dict[str, float] | None = None) -> Bench:
@@ -297,7 +300,7 @@ class Rig:
 
     def settle(self, unsaved: int | None = None) -> None:
         """Wait, in the machine's time, until the recorder's thread has nothing to do; the rig's clock stands."""
-        for _ in range(2000):
+        for _ in range(12000):
             kept = self.recorder.step(0.0).kept
             if kept.unsaved == (0 if unsaved is None else unsaved) and (unsaved is not None or not kept.spooled):
                 return

@@ -3,44 +3,49 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from calibration.cue import State
 from calibration.estimator import Estimator
-from calibration.observed import Observed
+from dashboard.after_pull import After
 from dashboard.aside import Aside, settled
-from dashboard.follower import Followed, Follower
+from dashboard.commands.watch_words import rows
+from dashboard.follower import Followed, Follower, Told
+from dashboard.units import Units
 from dashboard.workers import Workers, how_many
 from live_rig import estimator, nominal, seen
+from thermal.heat import Event
 
 SENSORS = ("air", "face")
 
 
-def done(one: Estimator) -> Future[Estimator]:
-    future: Future[Estimator] = Future()
-    future.set_result(one)
+def at_once(job: Callable[..., Any], /, *given: object) -> Future[Any]:
+    future: Future[Any] = Future()
+    future.set_result(job(*given))
     return future
 
 
 class ByHand:
-    """Heats when told to."""
+    """Does what is asked when told to."""
 
     def __init__(self) -> None:
-        self.asked: list[tuple[Future[Estimator], Estimator, Observed, float]] = []
+        self.asked: list[tuple[Future[Any], Callable[..., Any], tuple[object, ...]]] = []
 
-    def __call__(self, one: Estimator, known: Observed, now_s: float) -> Future[Estimator]:
-        self.asked.append((Future(), one, known, now_s))
+    def __call__(self, job: Callable[..., Any], /, *given: object) -> Future[Any]:
+        self.asked.append((Future(), job, given))
         return self.asked[-1][0]
 
     def heat(self) -> None:
         """What was asked last."""
-        future, one, known, now_s = self.asked[-1]
-        future.set_result(settled(one, known, now_s))
+        future, job, given = self.asked[-1]
+        future.set_result(job(*given))
 
 
 def test_members_that_are_there_answer_until_the_new_ones_come() -> None:
@@ -74,7 +79,7 @@ def test_members_that_are_much_too_old_are_waited_for(monkeypatch: pytest.Monkey
     by_hand.heat()
     aside.at(all_of_it.until(61.0), 61.0)
     aside.at(all_of_it.until(80.0), 80.0)
-    late = by_hand.asked[-1][0]
+    late: Future[Estimator] = by_hand.asked[-1][0]
     waited: list[bool] = []
 
     def result(self: Future[Estimator], timeout: float | None = None) -> Estimator:
@@ -100,7 +105,7 @@ def test_members_that_never_come_in_time_are_waited_for_again() -> None:
     aside.at(all_of_it.until(61.0), 61.0)
     aside.at(all_of_it.until(80.0), 80.0)
     by_hand.heat()
-    here = Aside(estimator(members=64), lambda one, known, now_s: done(settled(one, known, now_s)))
+    here = Aside(estimator(members=64), at_once)
     here._estimator, here._coming = aside._estimator, aside._coming
     assert here.at(all_of_it.until(300.0), 300.0) is not None
     assert here._estimator.serves(300.0)
@@ -118,21 +123,54 @@ def test_a_process_that_died_is_asked_again() -> None:
 
 def test_before_the_first_estimate_a_sheet_that_has_just_gone_in_is_heating() -> None:
     case, of = nominal()
-    follower = Follower(Followed(case, of), settle=ByHand())
+    follower = Follower(Followed(case, of), elsewhere=ByHand())
     all_of_it = seen(*SENSORS)
     early, slow = follower.at(all_of_it, 5.0), follower.at(all_of_it, 25.0)
     assert "slow or busy" in slow.reason.text, "nothing is made anew"
-    late = Follower(Followed(case, of), settle=ByHand()).at(all_of_it, 200.0)
+    late = Follower(Followed(case, of), elsewhere=ByHand()).at(all_of_it, 200.0)
     assert "anew" in late.reason.text
     assert (early.state, early.countdown_s, early.estimate) == (State.HEATING, None, None)
     assert late.state is State.UNKNOWN, "come into in the middle: nothing is known yet"
+
+
+def test_a_carry_that_is_computed_elsewhere_is_waited_for_by_nobody() -> None:
+    (case, of), by_hand = nominal(), ByHand()
+    follower = Follower(Followed(case, of), elsewhere=by_hand)
+    all_of_it = seen(*SENSORS)
+    follower.at(all_of_it, 60.0)
+    by_hand.heat()
+    follower.at(all_of_it, 61.0)
+    out = replace(all_of_it, events=(*all_of_it.events, Event(62.0, "pulled")))
+    told = follower.at(out, 62.5)
+    assert (told.state, told.countdown_s, told.since_s) == (After.CARRY, None, 62.0)
+    assert dict(after_rows(told)) == {"pulled": "at 1:02", "carry": "being computed"}
+    by_hand.asked[-1][0].set_exception(BrokenProcessPool("gone"))
+    assert follower.at(out, 63.0).countdown_s is None
+    follower.at(out, 63.5)  # asks again
+    by_hand.heat()
+    told = follower.at(out, 64.0)
+    same = Follower(Followed(case, of)).at(out, 64.0)
+    assert told.pulled is not None
+    assert same.pulled is not None
+    assert told.pulled.carry is not None
+    assert same.pulled.carry is not None
+    assert told.pulled.carry.limit == same.pulled.carry.limit
+    assert told.pulled.carry.formable_s == pytest.approx(same.pulled.carry.formable_s, abs=2.0)
+    assert len(by_hand.asked) == 3
+    mold = replace(out, events=(*out.events, Event(65.0, "on_mold")))
+    assert follower.at(mold, 66.0).state is After.MOLD
+
+
+def after_rows(told: Told) -> list[tuple[str, str]]:
+    case, of = nominal()
+    return rows(told, seen(*SENSORS).until(told.time_s), Followed(case, of), Units())
 
 
 def test_a_process_of_its_own_gives_the_same_and_may_die() -> None:
     known = seen(*SENSORS).until(60.0)
     here = settled(estimator(members=64), known, 60.0).answer(known, 60.0)
     with Workers(1) as workers:
-        there = workers.settle(estimator(members=64), known, 60.0).result().answer(known, 60.0)
+        there = workers.do(settled, estimator(members=64), known, 60.0).result().answer(known, 60.0)
         assert there == here
         for _ in range(2):
             with pytest.raises(BrokenProcessPool):

@@ -308,7 +308,7 @@ def test_server_that_goes_away_and_comes_back() -> None:
     def serve() -> None:
         connection, _ = listener.accept()
         with connection:
-            connection.settimeout(5.0)
+            connection.settimeout(60.0)
             Board(lambda: 3)(connection)
 
     thread = threading.Thread(target=serve, daemon=True)
@@ -316,7 +316,7 @@ def test_server_that_goes_away_and_comes_back() -> None:
     out = poll_until(source, lambda out: len(numbers(out)) == 3)
     assert links(out) == [LinkState.OPENING, LinkState.RUNNING]
     source.close()
-    thread.join(5.0)
+    thread.join(60.0)
     listener.close()
 
 

@@ -12,13 +12,26 @@ from scipy.stats import multivariate_normal, norm
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
 from calibration.alternative_fit import Given, fit, given
 from calibration.alternatives import Alternative, Cause, Move, alternatives
-from calibration.diagnosis import CARRIED_LONG, NOTHING, Around, Diagnosis, _of_carry, diagnose, explanations
+from calibration.diagnosis import (
+    CARRIED_LONG,
+    FACE_OVERHEATED,
+    NOTHING,
+    PULLED_EARLY,
+    Around,
+    Diagnosis,
+    Finding,
+    _joined,
+    _of_carry,
+    _shares_of,
+    diagnose,
+    explanations,
+)
 from calibration.doubt import STILL, believed, set_aside
 from calibration.evidence import Evidence
 from calibration.members import further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, prior, update, whitened
-from calibration.reconstruction import profile_at_pull, trajectories
+from calibration.reconstruction import Pulls, profile_at_pull, trajectories
 from calibration.recovery import STEADY_STD_K
 from cases import CARD
 from live_cases import CALIBRATED, cell
@@ -84,7 +97,8 @@ def kinds(case: Case, seen: Observed) -> set[str]:
 
 def test_causes_are_those_that_sheet_oven_and_sensors_allow() -> None:
     bare = kinds(pp(), observed_of("air_upper_c"))
-    assert {"gauge", "start", "film upper", "film both", "face lower", "oven off", "polymer hdpe"} <= bare
+    assert {"gauge", "start", "film upper", "film both", "face lower", "air sensor off", "polymer hdpe"} <= bare
+    assert "oven off" in kinds(pp(), observed_of("face_upper_c")) - bare
     assert not any(name.startswith(("loose", "swapped", "tray", "emitters")) for name in bare)
     both = kinds(pp(), observed_of("face_upper_c", "face_lower_c"))
     assert {"loose face_upper_c", "drifting face_lower_c", "swapped face_upper_c and face_lower_c"} <= both
@@ -96,7 +110,42 @@ def test_causes_are_those_that_sheet_oven_and_sensors_allow() -> None:
 
 def test_walls_that_were_recorded_before_the_sheet_are_no_guess() -> None:
     assert "oven not ready" in kinds(pp(), observed_of("air_upper_c"))
-    assert "oven not ready" not in kinds(pp(), observed_of("air_upper_c", from_s=-300.0))
+    assert "oven not ready" not in kinds(pp(), observed_of("air_upper_c", from_s=-2.0 * CARD.wall_lag_s))
+
+
+def test_walls_are_the_nearer_to_ready_the_longer_the_air_was_read_before_the_sheet() -> None:
+    # A first-order lag forgets what was before: of 40 K a share e^-1 is left after one lag.
+    seen = observed_of("air_upper_c", from_s=-CARD.wall_lag_s)
+    below = [one.walls_below_k for one in alternatives(pp(), seen, 300.0) if one.walls_below_k]
+    assert max(below) == pytest.approx(40.0 * np.exp(-1.0), rel=1e-6)
+
+
+# ---------------------------------------------------------------- the moment of the pull
+
+
+def test_the_moment_of_a_pull_is_weighed_by_the_rule_of_bayes() -> None:
+    # One core 8 K below its least: early, e^-1/8 K, against nothing that was in time. Sheets half so and half 5 K above
+    # (e^-1/5 K in time): 0.03 e^-1/8 against 0.94 e^-1/5, by hand 0.0195.
+    assert _shares_of(Pulls(0.0, 1.0, 0.0, 0.0, 0.0))[PULLED_EARLY] == 1.0
+    share = _shares_of(Pulls(0.5 * np.exp(-1.0) / 5.0, 0.5 * np.exp(-1.0) / 8.0, 0.0, 0.0, 0.0))
+    assert share[PULLED_EARLY] == pytest.approx(0.03 / 8.0 / (0.03 / 8.0 + 0.94 / 5.0), rel=1e-9)
+    assert sum(share.values()) == pytest.approx(1.0)
+
+
+def test_an_overheated_face_and_a_pull_too_early_are_both_told_where_both_are_there() -> None:
+    share = _shares_of(Pulls(0.0, 0.0, 0.0, 0.0, 0.1))
+    assert share[PULLED_EARLY] == share[FACE_OVERHEATED] == 1.0
+    hot = _shares_of(Pulls(0.0, 0.0, 0.0, 0.1, 0.1))  # early as well is rare: 0.03 of it
+    assert hot[FACE_OVERHEATED] == pytest.approx(1.0)
+    assert hot[PULLED_EARLY] == pytest.approx(0.03 / 1.03, rel=1e-9)
+
+
+def test_an_air_sensor_that_reads_too_low_is_no_oven_that_is_too_cold() -> None:
+    low, warm = Finding("oven off", "", 0.8, size=-12.0), Finding("air sensor off", "", 0.9, size=11.0)
+    found = {one.kind: one.probability for one in _joined([warm], [low])}
+    assert found == {"oven off": pytest.approx(0.08), "air sensor off": 0.9}
+    cold = replace(warm, size=-11.0)
+    assert {one.kind: one.probability for one in _joined([cold], [low])}["oven off"] == 0.8
 
 
 def test_priors_leave_most_heats_without_a_cause() -> None:
@@ -245,14 +294,23 @@ def test_probabilities_are_probabilities(diagnosed: list[Diagnosis]) -> None:
         assert list(found.findings) == sorted(found.findings, key=lambda one: -one.probability)
 
 
-def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(diagnosed: list[Diagnosis]) -> None:
+def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(
+    heats: tuple[Case, list[Planted]], diagnosed: list[Diagnosis]
+) -> None:
     carried = next(one for one in diagnosed[0].findings if one.kind == CARRIED_LONG)
     assert carried.probability < 0.05
-    late = _of_carry(Around(carried_s=200.0, formable_s=70.0))
+    known = known_of(heats[0], heats[1][0])
+    late = _of_carry(known, Around(carried_s=200.0, formable_s=70.0))
     assert late is not None
     assert late.probability > 0.9
     assert late.size == 130.0
-    assert _of_carry(Around(carried_s=200.0)) is None
+    assert _of_carry(known, Around(carried_s=200.0)) is None
+    # How thin a bubble was that nobody measured is less sure, and with it the carry.
+    unseen = _of_carry(replace(known, opening_m=(0.3,)), Around(carried_s=100.0, formable_s=70.0))
+    seen = _of_carry(known, Around(carried_s=100.0, formable_s=70.0))
+    assert unseen is not None
+    assert seen is not None
+    assert unseen.probability < 0.5 * seen.probability
 
 
 def test_an_alternative_that_moves_nothing_is_as_likely_as_none(heats: tuple[Case, list[Planted]]) -> None:

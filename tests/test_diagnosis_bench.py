@@ -11,11 +11,13 @@ import pytest
 import diagnosis as bench
 from calibration.diagnosis import Finding
 from calibration.observed import Observed
+from live_cases import CALIBRATED, cell
 from planted_heats import LABELS, SOUND, Plant, Planted
 
 
 def heat(label: str, size: float = 1.0) -> Planted:
-    return Planted(Plant(label, size), Observed(np.zeros(1), {}), 100.0, 165.0)
+    case, of = cell(6.0, CALIBRATED)
+    return Planted(Plant(label, size), case, of, Observed(np.zeros(1), {}), 100.0, 165.0, 30.0)
 
 
 def test_findings_are_named_as_plants_are() -> None:
@@ -33,9 +35,9 @@ def test_findings_are_named_as_plants_are() -> None:
 
 
 def test_what_cannot_be_told_apart_counts_as_one_and_nothing_else_does() -> None:
-    assert bench.same("face", "film upper", "face upper cold")
-    assert not bench.same("face", "film upper", "face lower cold")
-    assert not bench.same("air", "film upper", "face upper cold")
+    assert bench.same("face", "oven drifted weak", "face upper cold")
+    assert not bench.same("face", "oven drifted weak", "face lower cold")
+    assert not bench.same("faces", "oven drifted weak", "face upper cold")
     assert all(len(groups) <= 3 for groups in bench.ALIKE.values())
 
 
@@ -44,8 +46,12 @@ def test_every_cause_is_planted_in_every_size_and_none_beyond_what_exists() -> N
     wanted = Counter((one.label, one.size) for one in bench.plants("face", 3, 5, [1.0, 2.0], least))
     assert wanted[SOUND, 0.0] == 5
     assert wanted["gauge thick", 0.3] == wanted["gauge thick", bench.MOST["gauge"]] == 3
-    assert {label for label, _ in wanted} == set(LABELS)
+    assert {label for label, _ in wanted} == set(bench.PLANTED["face"])
     assert {one.label for one in bench.plants("air", 1, 1, [1.0], least)} == set(bench.OF_AIR)
+    assert {label for kind in bench.SETS for label in bench.PLANTED[kind]} == set(LABELS)
+    # What cannot be told in any size that exists is not planted.
+    blind = {**least, "face lower cold": bench.MOST["h_lower"]}
+    assert "face lower cold" not in {one.label for one in bench.plants("face", 1, 1, [1.0], blind)}
 
 
 def test_the_reference_is_the_rule_of_bayes_on_normal_features() -> None:

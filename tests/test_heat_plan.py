@@ -72,7 +72,7 @@ class Planning:
 
     def __call__(self, form: HeatForm, shop: Shop, today: date) -> str:
         self.asked.append(form)
-        assert self.go.wait(20.0)
+        assert self.go.wait(60.0)
         return json.dumps({"of": form.gauge_mm})
 
 

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from dashboard.practice_bench import Practice, practice_case, scenario_of
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_words import cue_words
+from dashboard.workers import Workers
 from logger.clock import ManualClock
 from logger.marks import START
 from logger.practice_board import PracticeBoard
@@ -32,7 +34,13 @@ COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import m
 AB = "AB (initials typed, not signed in)"
 
 
-def until(live: Live, holds: str, timeout_s: float = 30.0) -> None:
+@pytest.fixture(scope="module")
+def workers() -> Iterator[Workers]:
+    with Workers(1) as running:
+        yield running
+
+
+def until(live: Live, holds: str, timeout_s: float = 60.0) -> None:
     """Wait until a look's phase of its heat is so: 'open', 'none'."""
     end_s = time.monotonic() + timeout_s
     while time.monotonic() < end_s:
@@ -43,8 +51,8 @@ def until(live: Live, holds: str, timeout_s: float = 30.0) -> None:
     raise AssertionError(live.look("practice"))
 
 
-def test_what_is_asked_is_kept_with_who(tmp_path: Path) -> None:
-    with live_practice(tmp_path, 20.0) as live:
+def test_what_is_asked_is_kept_with_who(tmp_path: Path, workers: Workers) -> None:
+    with live_practice(tmp_path, 20.0, shared=workers) as live:
         bench = live.bench("practice")
         until(live, "none")
         bench.mark(START, AB, form={"job_number": "12"})
@@ -62,8 +70,8 @@ def test_what_is_asked_is_kept_with_who(tmp_path: Path) -> None:
     assert marks["form"].by == "Tom (signed in, technician)"
 
 
-def test_a_mark_that_cannot_be_is_refused(tmp_path: Path) -> None:
-    with live_practice(tmp_path, 20.0) as live:
+def test_a_mark_that_cannot_be_is_refused(tmp_path: Path, workers: Workers) -> None:
+    with live_practice(tmp_path, 20.0, shared=workers) as live:
         with pytest.raises(InputError, match="expected one of"):
             live.bench("practice").mark("puled", AB)
         with pytest.raises(InputError, match="did you mean practice"):
@@ -71,9 +79,9 @@ def test_a_mark_that_cannot_be_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_recorder_that_fails_says_so_and_keeps_nothing_in_silence(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, workers: Workers, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with live_practice(tmp_path, 20.0) as live:
+    with live_practice(tmp_path, 20.0, shared=workers) as live:
         bench = live.bench("practice")
         until(live, "none")
 
@@ -83,7 +91,7 @@ def test_a_recorder_that_fails_says_so_and_keeps_nothing_in_silence(
         # The thread's own message is for the terminal.
         monkeypatch.setattr("threading.excepthook", lambda args: None)
         monkeypatch.setattr(bench._recording, "step", breaks)
-        end_s = time.monotonic() + 20.0
+        end_s = time.monotonic() + 60.0
         while bench.stopped is None and time.monotonic() < end_s:
             time.sleep(0.02)
         words = cue_words(live.look("practice"), Units())
@@ -92,8 +100,8 @@ def test_a_recorder_that_fails_says_so_and_keeps_nothing_in_silence(
             bench.mark("pulled", AB)
 
 
-def test_after_the_end_nothing_is_taken(tmp_path: Path) -> None:
-    with live_practice(tmp_path, 20.0) as live:
+def test_after_the_end_nothing_is_taken(tmp_path: Path, workers: Workers) -> None:
+    with live_practice(tmp_path, 20.0, shared=workers) as live:
         until(live, "none")
     with pytest.raises(InputError, match="The recorder was stopped"):
         live.bench("practice").mark("pulled", AB)
@@ -188,10 +196,10 @@ def test_pages_are_served_until_ctrl_c(words: list[str], tmp_path: Path) -> None
                 break
         found = re.search(r"http://127\.0\.0\.1:(\d+)/", "".join(lines))
         assert found is not None
-        with urllib.request.urlopen(f"{found[0]}oven/live?bench=practice", timeout=20.0) as answer:
+        with urllib.request.urlopen(f"{found[0]}oven/live?bench=practice", timeout=60.0) as answer:
             assert b'"phase"' in answer.read()
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=60.0)
+        _, err = process.communicate(timeout=120.0)
     assert (process.returncode, err) == (0, "")
     assert any("open that address" in line for line in lines)
     with pytest.raises(ConnectionRefusedError):

@@ -81,5 +81,6 @@ def test_the_carry_of_a_sheet_as_planned_is_the_plans() -> None:
     told = Follower(Followed(case, planned.of)).at(seen, planned.target.time_s)
     assert told.pulled is not None
     # The posterior's medians against the stated values: within 2 K, which is some seconds of the carry.
+    assert told.pulled.carry is not None
     assert told.pulled.carry.formable_s == pytest.approx(planned.carry.formable_s, abs=5.0)
     assert told.pulled.carry.limit == planned.carry.limit

@@ -28,7 +28,7 @@ def test_the_module_of_the_document_is_read() -> None:
         device.put("input", 0, [2315, 2345, 0x4000, 0x44D6])  # 1714.0 µV, low word first
         one = ModbusSource(placed(found, f"tcp://127.0.0.1:{device.port}"), ManualClock())
         frames: list[Any] = []
-        for _ in range(100):
+        for _ in range(1200):
             frames += [arrival.what for arrival in one.poll(0.05) if isinstance(arrival.what, Frame)]
             if len(frames) == 1:
                 device.put("input", 0, [0x7FFF])

@@ -36,7 +36,7 @@ def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
 
 def ask(port: int, head: str, body: bytes = b"") -> str:
     """First line and headers of the answer to a request of which no more than this is sent."""
-    with socket.create_connection(("127.0.0.1", port), timeout=10.0) as wire:
+    with socket.create_connection(("127.0.0.1", port), timeout=60.0) as wire:
         wire.sendall(head.replace("\n", "\r\n").encode() + b"\r\n\r\n" + body)
         return wire.recv(65536).decode("latin-1")
 
@@ -80,7 +80,7 @@ def cookies_of(port: int, sign_in: bool) -> str:
     kept: dict[str, str] = {}
 
     def send(method: str, path: str, body: str | None = None) -> str:
-        wire = http.client.HTTPConnection("127.0.0.1", port, timeout=10.0)
+        wire = http.client.HTTPConnection("127.0.0.1", port, timeout=60.0)
         headers = {"Cookie": "; ".join(f"{name}={value}" for name, value in kept.items()),
                    "Content-Type": "application/x-www-form-urlencoded"}  # fmt: skip
         wire.request(method, path, body, headers)

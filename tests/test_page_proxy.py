@@ -45,9 +45,9 @@ class Proxied:
     def ask(
         self, method: str, path: str, body: str = "", name: str = NAME, **headers: str
     ) -> tuple[int, http.client.HTTPMessage, str]:
-        connection = http.client.HTTPSConnection("127.0.0.1", self.tls_port, context=self.trust, timeout=20)
+        connection = http.client.HTTPSConnection("127.0.0.1", self.tls_port, context=self.trust, timeout=60)
         connection.sock = self.trust.wrap_socket(
-            socket.create_connection(("127.0.0.1", self.tls_port), timeout=20), server_hostname=NAME
+            socket.create_connection(("127.0.0.1", self.tls_port), timeout=60), server_hostname=NAME
         )
         sent = {"Host": name, **{key.replace("_", "-"): value for key, value in headers.items()}}
         try:
@@ -103,14 +103,14 @@ def proxied(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Proxied]:
             yield Proxied(tls_port, plain_port, ssl.create_default_context(cafile=str(here / "oven-pc.pem")), accounts)
         finally:
             process.terminate()
-            process.communicate(timeout=20)
+            process.communicate(timeout=60)
 
 
 def wait_for(port: int, process: subprocess.Popen[bytes]) -> None:
     """Until something listens; nginx that ended says why."""
     while process.poll() is None:
         try:
-            socket.create_connection(("127.0.0.1", port), timeout=1).close()
+            socket.create_connection(("127.0.0.1", port), timeout=60).close()
             return
         except ConnectionRefusedError:
             continue
@@ -179,7 +179,7 @@ def test_what_a_client_says_of_itself_is_not_believed(proxied: Proxied) -> None:
 
 
 def test_plain_http_leads_to_tls(proxied: Proxied) -> None:
-    connection = http.client.HTTPConnection("127.0.0.1", proxied.plain_port, timeout=20)
+    connection = http.client.HTTPConnection("127.0.0.1", proxied.plain_port, timeout=60)
     try:
         connection.request("GET", "/plan", headers={"Host": NAME})
         answer = connection.getresponse()

@@ -52,7 +52,7 @@ def test_records_and_plans_are_shown_without_a_bench(
 
 def code(url: str, name: str) -> int:
     try:
-        with urllib.request.urlopen(url + name, timeout=20.0) as answer:
+        with urllib.request.urlopen(url + name, timeout=60.0) as answer:
             return int(answer.status)
     except HTTPError as error:
         return error.code

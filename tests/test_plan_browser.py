@@ -25,6 +25,14 @@ from page_rig import PASSWORD, accounts_in, made, plain_services
 NORTH = "plan?polymer=pp-homopolymer&oven=north&gauge_mm=6&set_c=190"
 
 
+@pytest.fixture(autouse=True, scope="module")
+def few_draws() -> Iterator[None]:
+    """Some fifty plans are made for these pages: of fewer draws, in the pages and in what they are held beside."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("thermal.plan.DRAWS", 63)
+        yield
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with chromium() as running:
@@ -119,12 +127,19 @@ def test_a_heat_is_planned_by_keyboard_alone(page: Page, url: str, services: Ser
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     expect(page.locator("#plan-set_c-slider")).to_be_focused()
+    for key in ("PageUp", "ArrowRight", "ArrowDown", "ArrowLeft"):
+        page.keyboard.press(key)
+    expect(page.locator("#plan-form .readout").first).to_have_text("189 °C")
     page.keyboard.press("Tab")
     expect(page.get_by_role("button", name="Set temperature: more")).to_be_focused()
-    for _ in range(5):
-        page.keyboard.press("Space")
+    page.keyboard.press("Space")
     expect(page.locator("#plan-form .readout").first).to_have_text("190 °C")
-    shows(page, services, PlanForm("pp-homopolymer", "north", 6.0, 190.0))
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    expect(page.locator("#plan-gauge_mm-slider")).to_be_focused()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#plan-form .readout").nth(1)).to_have_text("6.5 mm")
+    shows(page, services, PlanForm("pp-homopolymer", "north", 6.5, 190.0))
 
 
 def test_plans_follow_the_hand_and_the_address_keeps_them(page: Page, url: str, services: Services) -> None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime
 import functools
 import json
+import pickle
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -78,6 +80,22 @@ CARD = oven_card_from_mapping(
 )
 SHEET = ("--polymer", "pp-homopolymer", "--gauge-mm", "6")
 METRIC, US = Units(), Units("us")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def planned_once() -> Iterator[None]:
+    """A heat is planned once for all tests of this file, which takes most of their time."""
+    made: dict[bytes, Plan] = {}
+
+    def once(*asked: Any) -> Plan:
+        key = pickle.dumps(asked)
+        if key not in made:
+            made[key] = plan_heat(*asked)
+        return made[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("dashboard.commands.plan.plan_heat", once)
+        yield
 
 
 def run(*words: str) -> Result:

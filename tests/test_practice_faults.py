@@ -41,12 +41,12 @@ def test_all_well_without_faults() -> None:
 
 
 CHANNEL_FAULTS = {
-    "open": ("open:tc_3@100+30", "open circuit", 101.0, 129.0, 131.0),
-    "short": ("short:tc_3@100+30", "short circuit", 101.0, 129.0, 131.0),
+    "open": ("open:tc_3@30+30", "open circuit", 31.0, 59.0, 61.0),
+    "short": ("short:tc_3@30+30", "short circuit", 31.0, 59.0, 61.0),
     "touch": ("touch:tc_3@600+30", "short circuit", 601.0, 629.0, 631.0),
     # Believed for 30 s, as the rule says.
-    "frozen": ("frozen:tc_3@100+90", "frozen", 131.0, 189.0, 191.0),
-    "spike": ("spike:tc_3@100", "spike", 99.95, 100.15, 100.3),
+    "frozen": ("frozen:tc_3@30+90", "frozen", 61.0, 119.0, 121.0),
+    "spike": ("spike:tc_3@30", "spike", 29.95, 30.15, 30.3),
 }
 
 
@@ -70,25 +70,25 @@ def test_swapped_plugs_are_suspected() -> None:
 
 
 LINE_FAULTS = {
-    "garbage": ("garbage@100+15", {FaultKind.GARBAGE}),
-    "checksum": ("checksum@100+15", {FaultKind.CHECKSUM}),
-    "half-line": ("half-line@100+15", {FaultKind.SHORT_LINE}),
-    "duplicate": ("duplicate@100+15", {FaultKind.DUPLICATE}),
-    "order": ("order@100+15", {FaultKind.ORDER}),
-    "baud": ("baud@100+15", {FaultKind.GARBAGE}),
-    "reset": ("reset@100", {FaultKind.RESTART}),
-    "silence": ("silence@100+15", {FaultKind.GAP}),
+    "garbage": ("garbage@30+15", {FaultKind.GARBAGE}),
+    "checksum": ("checksum@30+15", {FaultKind.CHECKSUM}),
+    "half-line": ("half-line@30+15", {FaultKind.SHORT_LINE}),
+    "duplicate": ("duplicate@30+15", {FaultKind.DUPLICATE}),
+    "order": ("order@30+15", {FaultKind.ORDER}),
+    "baud": ("baud@30+15", {FaultKind.GARBAGE}),
+    "reset": ("reset@30", {FaultKind.RESTART}),
+    "silence": ("silence@30+15", {FaultKind.GAP}),
 }
 
 
 @pytest.mark.parametrize(("text", "kinds"), LINE_FAULTS.values(), ids=LINE_FAULTS)
 def test_line_fault_is_told_and_over(text: str, kinds: set[FaultKind]) -> None:
-    watched = Watched([text]).until(150.0)
-    assert watched.faults(0.0, 99.9) == set()
-    assert kinds <= watched.faults(99.9, 125.0)
-    assert watched.faults(125.0, 150.0) == set()
-    assert watched.states("face_upper", 125.0, 150.0) == {"ok"}
-    assert watched.links(0.0, 150.0)[-1] is LinkState.RUNNING
+    watched = Watched([text]).until(80.0)
+    assert watched.faults(0.0, 29.9) == set()
+    assert kinds <= watched.faults(29.9, 55.0)
+    assert watched.faults(55.0, 80.0) == set()
+    assert watched.states("face_upper", 55.0, 80.0) == {"ok"}
+    assert watched.links(0.0, 80.0)[-1] is LinkState.RUNNING
     assert_never_invented(watched)
 
 
@@ -100,32 +100,32 @@ def test_frozen_value_gives_way_to_the_truth_without_a_spike() -> None:
 
 
 def test_two_lines_at_once_lose_nothing() -> None:
-    watched = Watched(["together@100+15"]).until(150.0)
-    assert watched.faults(0.0, 150.0) == set()
+    watched = Watched(["together@30+15"]).until(80.0)
+    assert watched.faults(0.0, 80.0) == set()
     # 5 lines a second; the first second goes to asking.
-    assert watched.reader.frames["board"] >= 5 * 149
+    assert watched.reader.frames["board"] >= 5 * 79
     assert_never_invented(watched)
 
 
 def test_silent_board_is_shown_silent() -> None:
-    watched = Watched(["silence@100+15"]).until(150.0)
-    assert LinkState.SILENT in watched.links(100.0, 115.0)
-    assert watched.states("face_upper", 104.0, 114.0) == {"no reading"}
-    assert "connected, nothing comes" in watched.readings("face_upper", 110.0, 114.0)[0].text
+    watched = Watched(["silence@30+15"]).until(80.0)
+    assert LinkState.SILENT in watched.links(30.0, 45.0)
+    assert watched.states("face_upper", 34.0, 44.0) == {"no reading"}
+    assert "connected, nothing comes" in watched.readings("face_upper", 40.0, 44.0)[0].text
 
 
 def test_wrong_baud_is_named() -> None:
-    watched = Watched(["baud@100+15"]).until(130.0)
+    watched = Watched(["baud@30+15"]).until(60.0)
     silent = [one.what for one in watched.arrivals if getattr(one.what, "state", None) is LinkState.SILENT]
     assert "baud" in silent[0].text  # type: ignore[union-attr]
 
 
 def test_cable_pulled_and_put_back() -> None:
-    watched = Watched(["cable@100+12", "cable@200+3"]).until(260.0)
-    assert watched.links(100.0, 130.0)[:1] == [LinkState.LOST]
-    assert watched.states("face_upper", 104.0, 111.0) == {"no reading"}
-    assert watched.states("face_upper", 125.0, 199.0) == {"ok"}
-    assert watched.states("face_upper", 215.0, 260.0) == {"ok"}
+    watched = Watched(["cable@30+12", "cable@80+3"]).until(140.0)
+    assert watched.links(30.0, 60.0)[:1] == [LinkState.LOST]
+    assert watched.states("face_upper", 34.0, 41.0) == {"no reading"}
+    assert watched.states("face_upper", 55.0, 79.0) == {"ok"}
+    assert watched.states("face_upper", 95.0, 140.0) == {"ok"}
     assert watched.line.opened == 3
     assert_never_invented(watched)
 

@@ -81,7 +81,7 @@ def test_a_store_that_hangs_holds_up_nothing(tmp_path: Path, hung: str) -> None:
     for _ in range(150):
         kept = rig.recorder.step(0.2).kept
         acknowledged.append(kept.unsaved == 0)
-    assert rig.store.hangs.wait(10.0)  # the thread is inside the call, and the rounds went on
+    assert rig.store.hangs.wait(60.0)  # the thread is inside the call, and the rounds went on
     assert all(acknowledged)
     assert rig.recorder.kept().spooled > 20
     mark = rig.recorder.mark(request("start", 0))
@@ -104,14 +104,14 @@ def test_a_store_that_hangs_does_not_keep_the_program_from_ending(
     rig.settle()
     rig.store.hang("add")
     rig.run(5.0)
-    assert rig.store.hangs.wait(10.0)
+    assert rig.store.hangs.wait(60.0)
     rig.recorder.close()
     waiting = [entry for _, entry in rig.spool.pending()]
     assert any(isinstance(action, EndRun) for entry in waiting for action in entry.actions)
     rig.store.go_on()
     stuck = [one for one in threading.enumerate() if one.name == "store"]
     for thread in stuck:
-        thread.join(10.0)
+        thread.join(60.0)
     assert stuck
     assert not any(thread.is_alive() for thread in stuck)
     rig.kill()
@@ -146,7 +146,7 @@ def test_an_entry_on_its_way_from_memory_into_the_store_keeps_its_place(tmp_path
     rig.spool.full = True
     rig.store.hang("add")
     rig.run(3.0)
-    assert rig.store.hangs.wait(10.0)
+    assert rig.store.hangs.wait(60.0)
     rig.spool.full = False  # the disk is freed while the store has the first entry in hand
     rig.run(3.0)
     assert rig.recorder.kept().unsaved > 3

@@ -29,6 +29,8 @@ from logger.store import Store, open_store
 from recorder_rig import FULL, ScriptedSource, bench_of, samples_of
 
 KILLS = 200 if FULL else 4
+#: A recorder is killed within so many rounds, of ten frames each.
+ROUNDS = 150
 
 
 class Noting(Spool):
@@ -215,11 +217,11 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
             env={**os.environ, "PYTHONPATH": f"{here.parent}{os.pathsep}{here}"},
         )  # fmt: skip
         assert child.stdout is not None
-        told = child.stdout.readline()
-        assert told, "the recorder did not start"
-        time.sleep(seeds.uniform(0.0, 0.5))
+        lines = [child.stdout.readline() for _ in range(seeds.randrange(1, ROUNDS))]
+        assert all(lines), "the recorder did not go on"
+        time.sleep(seeds.uniform(0.0, 0.01))  # into the middle of a round
         child.kill()
-        lines = [told, *child.stdout.read().splitlines(keepends=True)]
+        lines += child.stdout.read().splitlines(keepends=True)
         child.stdout.close()
         child.wait()
         frames, marks = [line.split() for line in lines if line.endswith("\n")][-1]

@@ -28,7 +28,7 @@ from thermal import banded
 from thermal.enthalpy import Flow, Follower
 from thermal.grid import INTERVALS, inward_order, natural_order, second_differences, storage_weights
 from thermal.sag import SagState
-from thermal.slab import Slab
+from thermal.slab import Lump, Slab
 from thermal.surroundings import Drive
 
 Array = NDArray[np.float64]
@@ -96,15 +96,16 @@ class End:
 class _Layers:
     """Layers on the faces, as (2, batch) arrays: unknowns of their own, eliminated by hand.
 
-    A face without a layer has a dummy one that nothing flows into.
+    A face without a layer has a dummy one that nothing flows into. `has`: whether there is a real one, by column.
     """
 
     def __init__(self, slab: Slab) -> None:
-        one = np.ones(slab.batch)
-        self.has = np.array([[lump is not None] for lump in slab.lumps])
-        self.capacity = np.stack([one if lump is None else lump.capacity_j_m2k for lump in slab.lumps])
-        self.conductance = np.stack([0.0 * one if lump is None else lump.conductance_w_m2k for lump in slab.lumps])
-        self.start_c = np.stack([0.0 * one if lump is None else lump.start_c for lump in slab.lumps])
+        lumps = [Lump.none(slab.batch) if lump is None else lump for lump in slab.lumps]
+        capacity = np.stack([lump.capacity_j_m2k for lump in lumps])
+        self.has = capacity > 0.0
+        self.capacity = np.where(self.has, capacity, 1.0)
+        self.conductance = np.where(self.has, np.stack([lump.conductance_w_m2k for lump in lumps]), 0.0)
+        self.start_c = np.stack([lump.start_c for lump in lumps])
 
 
 class _Balance:

@@ -20,13 +20,18 @@ class Lump:
     """A thin layer on a face, all at one temperature: a tray, a protective film.
 
     Attributes:
-        capacity_j_m2k: heat capacity per area, (batch,). conductance_w_m2k: to the sheet's face, (batch,).
-        start_c: its temperature at the start, (batch,).
+        capacity_j_m2k: heat capacity per area, (batch,); zero where a column has no layer.
+        conductance_w_m2k: to the sheet's face, (batch,). start_c: its temperature at the start, (batch,).
     """
 
     capacity_j_m2k: Array
     conductance_w_m2k: Array
     start_c: Array
+
+    @staticmethod
+    def none(batch: int) -> Lump:
+        """No layer on any column."""
+        return Lump(np.zeros(batch), np.zeros(batch), np.zeros(batch))
 
     def columns(self, keep: NDArray[np.intp]) -> Lump:
         """The same for some columns of the batch."""

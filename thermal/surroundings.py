@@ -207,16 +207,20 @@ def lagged_wall_c(time_s: Array, air_c: Array, lag_s: Array, offset_k: Array) ->
     Returns:
         (times, batch), °C.
     """
-    wall = np.empty((len(time_s), len(lag_s)))
-    wall[0] = air_c[0] + offset_k
+    air = air_c if air_c.ndim == 2 else air_c[:, None]
     lag = np.maximum(lag_s, 1e-3)
-    for i, step in enumerate(np.diff(time_s)):
-        slope = (air_c[i + 1] - air_c[i]) / step
-        decay = np.exp(-step / lag)
-        # Particular solution of a ramp: air + offset - slope*lag.
-        start = air_c[i] + offset_k - slope * lag
-        wall[i + 1] = start + slope * step + (wall[i] - start) * decay
-    return wall
+    step = np.diff(time_s)[:, None]
+    decay = np.exp(-step / lag)
+    # A wall that follows a ramp is behind it by slope*lag in the end; what it is behind otherwise decays.
+    behind = np.diff(air, axis=0) / step * lag
+    behind *= decay - 1.0
+    above = np.zeros((len(time_s), len(lag)))
+    for i in range(len(step)):
+        np.multiply(above[i], decay[i], out=above[i + 1])
+        above[i + 1] += behind[i]
+    above += air
+    above += offset_k
+    return above
 
 
 class Surroundings(Protocol):

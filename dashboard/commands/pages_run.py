@@ -101,7 +101,7 @@ def show_pages(
 
     machine = SystemClock()
     today = Services(shop, clock=machine).today
-    live = Live(benches, shop, today, machine, workers.settle) if benches else None
+    live = Live(benches, shop, today, machine, workers.do) if benches else None
     accounts = None if accounts_in is None else Accounts(accounts_in / FILE, machine)
     services = Services(shop, Planner(workers.do), clock=machine, accounts=accounts, live=live, place=place)
     try:

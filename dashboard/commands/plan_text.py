@@ -12,7 +12,7 @@ import click
 from dashboard.commands.termplot import plot
 from dashboard.plan_advice import cautions, changes, practice
 from dashboard.plan_measured import recorded_words
-from dashboard.plan_settings import settings, why
+from dashboard.plan_settings import settings, watch_words, why
 from dashboard.plan_words import (
     Row,
     answer,
@@ -61,6 +61,7 @@ def plan_text(
     else:
         advised = [*what_else, *advised]
     parts += [
+        paragraph(watch_words(plan, units), across),
         paragraph(f"{subject(plan, units)}. Times in min:s from the sheet going in.{source and f' {source}'}", across),
         ""
         if recorded is None

@@ -38,13 +38,17 @@ def told_json(told: Told, also: Sequence[str] = ()) -> dict[str, Any]:
         "countdown_s": _rounded(told.countdown_s, 1),
         "countdown_to": told.countdown_to,
         "set_aside": [],
-        "carries": None if told.pulled is None else _carries(told.pulled),
+        "carries": _carries(told.pulled),
     }
     return found if estimate is None else found | _estimated(estimate)
 
 
-def _carries(pulled: Pulled) -> list[dict[str, Any]]:
-    """Seconds that the sheet stays formable from the oven door: in a still room, and otherwise."""
+def _carries(pulled: Pulled | None) -> list[dict[str, Any]] | None:
+    """Seconds that the sheet stays formable from the oven door: in a still room, and otherwise; None before it is out
+    and while they are computed.
+    """
+    if pulled is None or pulled.carry is None:
+        return None
     every = [("still room", pulled.carry), *((one.name, one.carry) for one in pulled.carries)]
     return [{"case": name, "formable_s": _rounded(carry.formable_s, 1)} for name, carry in every]
 

@@ -121,9 +121,12 @@ def _after_rows(told: Told, units: Units) -> list[tuple[str, str]]:
     if told.pulled is None:
         return []
     then, carry = told.pulled.estimate, told.pulled.carry
+    pulled = f"at {units.seconds(told.pulled.at_s)}"
+    if then is None or carry is None:
+        return [("pulled", pulled), ("carry", "being computed")]
     formable = "longer than 30 min" if carry.formable_s is None else units.seconds(carry.formable_s)
     return [
-        ("pulled", f"at {units.seconds(told.pulled.at_s)}; it was ready with {percent(then.p_ready)}"),
+        ("pulled", f"{pulled}; it was ready with {percent(then.p_ready)}"),
         ("core then", _spread_words(then.core_c, units)),
         ("carry", f"{formable} from the oven door (room {units.temperature(carry.room_c)}, still air)"),
         ("else", carries_words(told.pulled.carries, units)),

@@ -15,6 +15,8 @@ from dashboard.web.plan_figure import EMPTY, LEVEL, MARK, WINDOW, axis_of, colou
 Figure = dict[str, Any]
 _DROP = "drop"
 _FACES = {"upper": plan_drawing.UPPER, "lower": plan_drawing.LOWER}
+#: About the picture, pixels: numbers of three figures and the axis's title have room on the left, the legend above.
+_MARGIN = {"l": 66, "r": 14, "t": 14, "b": 56}
 #: Marks that are drawn.
 _DRAWN = ("pulled", "on_mold", "line_1", "line_2", "line_3", "clear_through", "door_open")
 #: Lines that stand in the legend: the others are told by their stroke and their axis.
@@ -62,10 +64,13 @@ def figure(look: Look, units: Units) -> Figure:
         values = list(grown[1 + number]) if grown else []
         data.append(_trace(column, name, ink, stroke, width, list(minutes), values))
     data += _planned(look, units) + _truth(look, units)
-    foot = {"anchor": "y2" if drops else "y", "rangemode": "tozero"}
+    # Room for the numbers is given: to measure them is a good part of each drawing.
+    given: Figure = {"automargin": False}
+    foot = {**given, "anchor": "y2" if drops else "y", "rangemode": "tozero"}
     made = layout_of(
         xaxis=axis_of("minutes since the sheet went in", **foot),
-        yaxis=axis_of(units.temperature_unit, domain=[0.42, 1.0] if drops else [0.0, 1.0]),
+        yaxis=axis_of(units.temperature_unit, domain=[0.42, 1.0] if drops else [0.0, 1.0], **given),
+        margin=_MARGIN,
         hovermode="x unified",
         showlegend=True,
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0.0, "font": {"size": 13}},
@@ -74,7 +79,7 @@ def figure(look: Look, units: Units) -> Figure:
     )
     if drops:
         made["yaxis2"] = axis_of(f"drop, {'mm' if units.system == 'metric' else 'in'}", domain=[0.0, 0.3],
-                              rangemode="tozero")  # fmt: skip
+                              rangemode="tozero", **given)  # fmt: skip
     return {"data": data, "layout": made}
 
 
@@ -161,7 +166,7 @@ def _truth(look: Look, units: Units) -> list[dict[str, Any]]:
     until_s = look.told.time_s + 120.0
     shown = [(at, c) for at, c in zip(look.truth.time_s[::4], look.truth.core_c[::4], strict=True) if at <= until_s]
     x, y = [round(float(at) / 60.0, 3) for at, _ in shown], [_shown(float(c), "core", units) for _, c in shown]
-    return [_trace("core", "core, the truth", MARK, "solid", 2.5, x, y, grows=False)]
+    return [_trace("core", "core, the truth", WINDOW, "dashdot", 3.0, x, y, grows=False)]
 
 
 def _shapes(look: Look, units: Units) -> list[dict[str, Any]]:

@@ -135,7 +135,6 @@ def _overview(live: Live) -> html.Div:
 
 def _one(live: Live, bench: str, visit: Visit, services: Services) -> html.Div:
     of = live.bench(bench)
-    may_act = allowed({TECHNICIAN, LEAD})
     look = live.look(bench).look
     form = look.heat.form if look.open and look.heat is not None else look.form
     checks, fields = form_block(at_first(visit.query, form), services.shop, visit.units, of.bench.oven)
@@ -191,8 +190,9 @@ def _one(live: Live, bench: str, visit: Visit, services: Services) -> html.Div:
             strip(),
             html.Div([*tools(True), *practice], className="tools"),
             *warned,
-            *([before] if may_act else []),
+            # By Tab the marks come before the form, which is filled in before there is anything to mark.
             html.Div([*(doing if may_act else []), outcome()], className="doing"),
+            *([before] if may_act else []),
             html.Div(seeing, className="seeing"),
             html.P(CAUTION, className="hint"),
             html.P(className="toast", id="oven-toast", role="status"),

@@ -9,7 +9,7 @@ from dash import html
 
 from dashboard.plan_advice import cautions, changes, practice
 from dashboard.plan_drawing import Picture, Span
-from dashboard.plan_settings import settings, why
+from dashboard.plan_settings import settings, watch_words, why
 from dashboard.plan_words import Row, answer, note_words, subject
 from dashboard.units import Units
 from dashboard.web.component import attributes
@@ -40,6 +40,7 @@ def answer_block(planned: Planned, picture: Picture, units: Units) -> list[Any]:
         html.P(unbroken(f"{subject(plan, units)}. Times in min:s from the sheet going in."), className="subject"),
         html.Dl([_figure(row, strong=number == 1) for number, row in enumerate(rows)], className="times"),
         _bar(picture),
+        html.P(unbroken(watch_words(plan, units)), className="watch"),
     ]
 
 

@@ -9,7 +9,7 @@ from flask import Flask, render_template, request
 from dashboard.plan_advice import cautions, changes, practice
 from dashboard.plan_drawing import picture_of
 from dashboard.plan_settings import by_the_clock, settings, why
-from dashboard.plan_words import BY_THE_CLOCK, answer, note_words, subject
+from dashboard.plan_words import answer, note_words, subject
 from dashboard.units import Units
 from dashboard.web.frame import query_of_search, units_of_request
 from dashboard.web.plan_form import form_of_query, question_of
@@ -40,16 +40,16 @@ def register(server: Flask, services: Services) -> None:
 def sheet_values(planned: Planned, services: Services, units: Units) -> dict[str, Any]:
     """What stands on the sheet."""
     plan = planned.plan
-    pull, trust = by_the_clock(plan, units)
+    told = by_the_clock(plan, units)
     exists = plan.opens.time_s is not None
     return {
         "shop": services.shop.name,
         "date": services.today().isoformat(),
         "subject": subject(plan, units),
-        "pull": pull,
-        "trust": trust,
+        "pull": told.heading,
+        "trust": told.trust,
         "exists": exists,
-        "clock": plan.target is not None and plan.target.probability >= BY_THE_CLOCK,
+        "clock": told.sure,
         "rows": answer(plan, units) if exists else [],
         "settings": settings(plan, units),
         "why": why(plan, units),

@@ -67,9 +67,7 @@ def routes(app: Dash, services: Services, records: KeptOpen, reviewer: Reviewer,
     @server.get(f"{PATH}/trends.csv")
     @only(ROLES)
     def trends_csv() -> Any:
-        return _answered(
-            lambda: _download(_trend(services, records, counted), f"trends-{request.args.get('table', '')}.csv")
-        )
+        return _answered(lambda: _trend(services, records, counted))
 
     @server.get(f"{PATH}/report")
     @only(ROLES)

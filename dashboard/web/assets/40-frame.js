@@ -59,8 +59,22 @@
       lost = window.setInterval(() => ask("/assets/icon.svg", { cache: "no-store" }).then(found, () => {}), 2000);
     }
   };
+  // What a page can say no more, since it is being left: the next one takes it up, and says it.
+  const UNSAID = "pullcue_unsaid";
+  const leave = (words) => {
+    if (words) {
+      window.sessionStorage.setItem(UNSAID, words);
+    } else {
+      window.sessionStorage.removeItem(UNSAID);
+    }
+  };
+  const unsaid = () => {
+    const words = window.sessionStorage.getItem(UNSAID) || "";
+    leave("");
+    return words;
+  };
   // Pages that ask again and again tell of an answer that does not come at all.
-  window.pullcue_frame = { lose: lose };
+  window.pullcue_frame = { lose, leave, unsaid };
   window.fetch = async (...request) => {
     let answer;
     try {

@@ -3,6 +3,8 @@
   "use strict";
   // A slider waits for so long a rest of the hand before the server is asked, ms.
   const REST = 150;
+  // Steps of a slider by the keys that move it; Home and End are the browser's own.
+  const KEYS = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 5, PageDown: -5 };
   const onto = (value, step) => Number((Math.round(value / step) * step).toFixed(6));
 
   const fraction = (inches) => {
@@ -56,16 +58,24 @@
   const furnish = (field) => {
     const slider = document.createElement("input");
     Object.assign(slider, { type: "range", id: `${field.dataset.slider}-slider`, step: "any" });
+    const step = Number(field.dataset.step);
     slider.addEventListener("input", () => {
-      slider.value = onto(Number(slider.value), Number(field.dataset.step));
+      slider.value = onto(Number(slider.value), step);
       tell(field, slider);
     });
+    const move = (steps) => {
+      slider.value = onto(Number(slider.value), step) + steps * step;
+      tell(field, slider);
+    };
+    // The browser's own move of a hundredth of the scale may be less than half a step, and then none.
+    slider.addEventListener("keydown", (event) => {
+      if (KEYS[event.key] && !event.altKey && !event.ctrlKey && !event.metaKey) {
+        event.preventDefault();
+        move(KEYS[event.key]);
+      }
+    });
     field.querySelectorAll("[data-way]").forEach((button) => {
-      button.addEventListener("click", () => {
-        const step = Number(field.dataset.step);
-        slider.value = onto(Number(slider.value), step) + (button.dataset.way === "less" ? -step : step);
-        tell(field, slider);
-      });
+      button.addEventListener("click", () => move(button.dataset.way === "less" ? -1 : 1));
     });
     field.querySelector(".slider").replaceChildren(slider);
     show(field, slider, Number(field.dataset.value));

@@ -1,15 +1,23 @@
 // The page at the oven: asks each second what is new, shows it, and says so in the largest type when nothing comes.
 (function () {
   "use strict";
-  // An answer that is not there by then is none; without one for so long the page shows no number any more, ms.
-  const PATIENCE = 4000, LOST = 3500;
-  // Drawing all lines anew is most of the work of this page, and three seconds are a pixel or two: minutes.
-  const DRAWN_EVERY = 3 / 60;
-  const pullcue = (window.pullcue_oven = { listeners: [], page: null });
+  // Drawing all lines anew is most of the work of this page, and five seconds are a pixel or two: minutes.
+  const DRAWN_EVERY = 5 / 60;
+  // An answer that is not there within `patience_ms` is none; without one for `lost_ms` the page shows no number any more.
+  const pullcue = (window.pullcue_oven = { listeners: [], page: null, patience_ms: 4000, lost_ms: 3500 });
 
   const at = (id) => document.getElementById(id);
+  // Words take the place of words in the same node: where no node comes or goes, nobody is told who waits for some.
   const put = (place, words) => {
-    if (place && place.textContent !== words) {
+    if (!place) {
+      return;
+    }
+    const only = place.childNodes.length === 1 ? place.firstChild : null;
+    if (words && only && only.nodeType === Node.TEXT_NODE) {
+      if (only.data !== words) {
+        only.data = words;
+      }
+    } else if (place.textContent !== words) {
       place.textContent = words;
     }
   };
@@ -25,7 +33,7 @@
 
   const ask = async (address) => {
     const patience = new AbortController();
-    const timer = window.setTimeout(() => patience.abort(), PATIENCE);
+    const timer = window.setTimeout(() => patience.abort(), pullcue.patience_ms);
     try {
       const answer = await window.fetch(address, { signal: patience.signal, cache: "no-store" });
       if (answer.redirected) {
@@ -79,8 +87,7 @@
       put(at("oven-at"), "");
       put(at("oven-stale"), "");
       list(at("oven-table"), [], "div");
-      at("oven-sag").replaceChildren();
-      delete at("oven-sag").dataset.seen; // else the same drop would not be drawn again
+      pullcue.sag(at("oven-sag"), null, null);
       strip();
     } else {
       page.root.querySelectorAll("[data-tile]").forEach((tile) => fill(tile, ["", "not-live", "not live", "", "", ""]));
@@ -109,7 +116,7 @@
   const named = (key) => key.replaceAll("-", " ");
   const fill = (tile, [, key, word, count, to, loud]) => {
     const part = (name) => tile.querySelector(`[data-part=${name}]`);
-    if (tile.dataset.key !== key || !part("shape").innerHTML) {
+    if (tile.dataset.key !== key || !part("shape").firstChild) {
       tile.dataset.key = key;
       part("shape").innerHTML = pullcue.shape(key);
     }
@@ -149,6 +156,9 @@
       return;
     }
     page.have.parts = news.parts;
+    if (page.phase === undefined) {
+      pullcue.remember();
+    }
     if (page.root.dataset.phase !== news.phase || page.phase === undefined) {
       const form = at("oven-begin");
       if (form) {
@@ -159,6 +169,7 @@
       }
       page.phase = page.root.dataset.phase = news.phase;
     }
+    pullcue.sheet(["in", "out"].includes(news.phase) ? news.figure.split("-")[0] : "");
     page.root.dataset.live = String(news.live);
     put(at("oven-stale"), news.stale ? `No readings for ${news.stale}` : "");
     const loud = JSON.stringify(news.loud);
@@ -212,11 +223,10 @@
   // Scrolled down to the marks the cue stays to be seen, in one line; it says what the cue says.
   const strip = () => {
     const line = at("oven-strip"), whole = at("oven-cue");
-    if (!line || !whole) {
+    if (!line || !whole || line.hidden) {
       return;
     }
-    line.hidden = whole.getBoundingClientRect().bottom > 40;
-    if (line.dataset.key !== whole.dataset.key || !at("oven-strip-shape").innerHTML) {
+    if (line.dataset.key !== whole.dataset.key || !at("oven-strip-shape").firstChild) {
       line.dataset.key = whole.dataset.key;
       at("oven-strip-shape").innerHTML = pullcue.shape(whole.dataset.key);
     }
@@ -224,7 +234,13 @@
     put(at("oven-strip-word"), stale || at("oven-word").textContent);
     put(at("oven-strip-count"), stale ? "" : at("oven-count").textContent);
   };
-  document.addEventListener("scroll", strip, { passive: true });
+  const cueSeen = new IntersectionObserver((entries) => {
+    const line = at("oven-strip");
+    if (line) {
+      line.hidden = entries[entries.length - 1].isIntersecting;
+      strip();
+    }
+  }, { rootMargin: "-40px 0px 0px 0px" });
 
   // ------------------------------------------------------------ the curve, which only grows
 
@@ -245,36 +261,49 @@
     if (!news.rows || !graph || !graph.layout || graph.layout.meta !== page.have.figure) {
       return;
     }
-    const growing = graph.data.map((one, place) => (one.meta === "grows" ? place : -1)).filter((place) => place >= 0);
+    const places = growing(graph);
     if (Number(page.have.thinned) < news.thinned) {
-      draw(page, graph, growing);
+      draw(page, graph, places);
     }
     for (; Number(page.have.thinned) < news.thinned; page.have.thinned = Number(page.have.thinned) + 1) {
       const half = (values) => values.filter((_, place) => place % 2 === 0);
-      window.Plotly.restyle(graph, { x: growing.map((place) => half(graph.data[place].x)),
-        y: growing.map((place) => half(graph.data[place].y)) }, growing);
+      window.Plotly.restyle(graph, { x: places.map((place) => half(graph.data[place].x)),
+        y: places.map((place) => half(graph.data[place].y)) }, places);
       page.have.rows = Math.ceil(page.have.rows / 2);
     }
     page.undrawn.push(...news.rows);
     page.have.rows = Number(page.have.rows) + news.rows.length;
-    const drawn = graph.data[growing[0]].x, until = drawn[drawn.length - 1] || 0;
+    const drawn = graph.data[places[0]].x, until = drawn[drawn.length - 1] || 0;
     const newest = page.undrawn.length ? page.undrawn[page.undrawn.length - 1][0] : until;
-    if (newest - until >= DRAWN_EVERY - 0.005) {
+    if (newest - until >= DRAWN_EVERY - 0.005 && page.charted && !document.hidden) {
       // The cue first.
       window.requestAnimationFrame(() => window.setTimeout(() => {
         if (graph.isConnected && graph.layout.meta === page.have.figure) {
-          draw(page, graph, growing);
+          draw(page, graph, places);
         }
       }));
     }
   };
 
-  const draw = (page, graph, growing) => {
+  // Nobody sees a chart that is scrolled out of sight: it is drawn as it comes near.
+  const chartSeen = new IntersectionObserver((entries) => {
+    const page = pullcue.page;
+    page.charted = entries[entries.length - 1].isIntersecting;
+    const graph = chart();
+    if (page.charted && page.undrawn.length && graph && graph.layout && graph.layout.meta === page.have.figure) {
+      draw(page, graph, growing(graph));
+    }
+  }, { rootMargin: "100px 0px 100px 0px" });
+
+  const growing = (graph) =>
+    graph.data.map((one, place) => (one.meta === "grows" ? place : -1)).filter((place) => place >= 0);
+
+  const draw = (page, graph, places) => {
     const rows = page.undrawn.splice(0);
     if (rows.length) {
       const minutes = rows.map((row) => row[0]);
-      window.Plotly.extendTraces(graph, { x: growing.map(() => minutes),
-        y: growing.map((_, place) => rows.map((row) => row[place + 1])) }, growing);
+      window.Plotly.extendTraces(graph, { x: places.map(() => minutes),
+        y: places.map((_, place) => rows.map((row) => row[place + 1])) }, places);
     }
   };
 
@@ -300,6 +329,10 @@
     if (root && (!pullcue.page || pullcue.page.root !== root)) {
       const page = { root, config: JSON.parse(root.dataset.oven), have: {}, lost: 0, undrawn: [], heard: performance.now() };
       pullcue.page = page;
+      if (page.config.bench) {
+        cueSeen.observe(at("oven-cue"));
+        chartSeen.observe(at("oven-picture"));
+      }
       turn(page);
     }
   };
@@ -312,7 +345,7 @@
   });
   window.setInterval(() => {
     const page = pullcue.page;
-    if (page && page.root.isConnected && !document.hidden && performance.now() - page.heard > LOST) {
+    if (page && page.root.isConnected && !document.hidden && performance.now() - page.heard > pullcue.lost_ms) {
       lose(page);
     }
   }, 500);

@@ -19,48 +19,70 @@
   pullcue.shape = (key) =>
     `<svg viewBox="0 0 100 100" fill="currentColor" stroke="currentColor" stroke-linecap="round" stroke-linejoin="round" stroke-width="0">${SHAPES[key] || ""}</svg>`;
 
-  const WIDE = 420, LEFT = 62, TOP = 34, DEEP = 190;
+  const WIDE = 420, LEFT = 62, TOP = 34, DEEP = 190, LETTERS = 16;
   const bow = (depth) => `M${LEFT} ${TOP}Q${WIDE / 2} ${TOP + 2 * depth} ${WIDE - LEFT} ${TOP}`;
 
-  pullcue.sag = (place, sag, card) => {
-    if (!place) {
-      return;
-    }
-    card.hidden = !sag;
-    if (!sag) {
-      delete place.dataset.seen;
-      place.replaceChildren();
-      return;
-    }
-    const seen = JSON.stringify(sag);
-    if (place.dataset.seen === seen) {
-      return;
-    }
-    place.dataset.seen = seen;
+  // Levels with their names, what is wanted first; a name that would lie on another goes to the other side, and where
+  // that is taken too it is left out: the line stays.
+  const levels = (named) => {
+    const taken = { end: [], start: [] };
+    return [...named].sort((one, other) => (other.name === "wanted") - (one.name === "wanted") || one.y - other.y).map(({ y, name, words }) => {
+      const line = `<line class="${name}" x1="${LEFT - 30}" x2="${WIDE - LEFT + 30}" y1="${y}" y2="${y}"/>`;
+      const side = ["end", "start"].find((one) => taken[one].every((other) => Math.abs(other - y) >= LETTERS));
+      if (!side) {
+        return line;
+      }
+      taken[side].push(y);
+      const x = side === "end" ? WIDE - LEFT + 26 : LEFT - 26;
+      return `${line}<text x="${x}" y="${y - 5}" text-anchor="${side}">${words}</text>`;
+    }).join("");
+  };
+
+  // Whole pixels: a bubble that moved by less is not drawn anew.
+  const drawing = (sag) => {
     const half = WIDE / 2 - LEFT;
     const deepest = Math.max(sag.r * 0.6, ...(sag.likely || [0]), sag.measured || 0, sag.wanted || 0, ...sag.lines) * 1.12;
     // As long as there is room the picture is true to scale.
     const scale = Math.min(half / sag.r, DEEP / deepest);
-    const level = (mm, name, words) => `<line class="${name}" x1="${LEFT - 30}" x2="${WIDE - LEFT + 30}" y1="${TOP + mm * scale}" y2="${TOP + mm * scale}"/>` +
-      `<text x="${WIDE - LEFT + 26}" y="${TOP + mm * scale - 5}" text-anchor="end">${words}</text>`;
+    const depth = (mm) => Math.round(mm * scale);
     let inner = "";
     if (sag.likely) {
-      const [low, middle, high] = sag.likely.map((mm) => mm * scale);
+      const [low, middle, high] = sag.likely.map(depth);
       inner += `<path class="band" d="${bow(high)}Q${WIDE / 2} ${TOP + 2 * low} ${LEFT} ${TOP}z"/><path class="likely" d="${bow(middle)}"/>`;
     }
-    sag.lines.forEach((mm, number) => (inner += level(mm, "line", `line ${number + 1}`)));
+    const named = sag.lines.map((mm, number) => ({ y: TOP + depth(mm), name: "line", words: `line ${number + 1}` }));
     if (sag.wanted) {
-      inner += level(sag.wanted, "wanted", "wanted");
+      named.push({ y: TOP + depth(sag.wanted), name: "wanted", words: "wanted" });
     }
+    inner += levels(named);
     if (sag.measured !== null) {
-      const depth = sag.measured * scale;
-      inner += `<path class="measured" d="${bow(depth)}"/><circle class="measured-dot" cx="${WIDE / 2}" cy="${TOP + depth}" r="7"/>`;
+      inner += `<path class="measured" d="${bow(depth(sag.measured))}"/><circle class="measured-dot" cx="${WIDE / 2}" cy="${TOP + depth(sag.measured)}" r="7"/>`;
     }
     inner += `<path class="frame" d="M8 ${TOP - 10}h${LEFT - 8}v20h-${LEFT - 8}zM${WIDE - 8} ${TOP - 10}h-${LEFT - 8}v20h${LEFT - 8}z"/>`;
-    place.innerHTML = `<svg viewBox="0 0 ${WIDE} ${TOP + DEEP + 16}" aria-hidden="true">${inner}</svg>`;
-    const words = document.createElement("p");
-    words.textContent = sag.words.join(", ");
-    place.append(words);
-    place.setAttribute("aria-label", `Drop below the frame: ${sag.words.join(", ")}`);
+    return `<svg viewBox="0 0 ${WIDE} ${TOP + DEEP + 16}" aria-hidden="true">${inner}</svg>`;
+  };
+
+  let drawn = "";
+  pullcue.sag = (place, sag, card) => {
+    if (!place) {
+      return;
+    }
+    if (card) {
+      card.hidden = !sag;
+    }
+    if (!sag) {
+      place.replaceChildren();
+      return;
+    }
+    const picture = drawing(sag);
+    if (drawn !== picture || !place.firstChild) {
+      drawn = picture;
+      place.innerHTML = `${picture}<p></p>`;
+    }
+    pullcue.put(place.lastChild, sag.words.join(", "));
+    const said = `Drop below the frame: ${sag.words.join(", ")}`;
+    if (place.getAttribute("aria-label") !== said) {
+      place.setAttribute("aria-label", said);
+    }
   };
 })();

@@ -24,27 +24,47 @@
     return field ? field.value : "";
   };
 
+  const named = (deed) => (deed.name || deed.outcome || { form: "the form", undo: "what was to be taken back" }[deed.what] ||
+    deed.what).replaceAll("_", " ");
+  const { leave, unsaid } = window.pullcue_frame;
+
   const tell = async (deed, button) => {
-    const clock = new Date().toLocaleTimeString();
+    const clock = new Date().toLocaleTimeString(), what = `${named(deed)} at ${clock}`;
     if (button) {
       button.disabled = true;
     }
-    let answer;
-    try {
-      const sent = await window.fetch("/oven/do", {
-        method: "POST",
-        headers: { "Content-Type": "application/json", "X-CSRFToken": token() },
-        body: JSON.stringify({ bench: pullcue.page.config.bench, units: pullcue.page.config.units, initials: typed("initials"), ...deed }),
-      });
-      answer = await sent.json();
-    } catch (error) {
-      answer = { wrong: `Not kept: ${deed.name || deed.what} at ${clock}. Write it down. There is no connection to Pullcue.` };
+    // Said by the next page where this one is left before an answer comes.
+    leave(`It is not sure that this was kept: ${what}. Look whether it is listed; if not, do it again.`);
+    const answer = await send(deed, what);
+    if (!answer.stale) {
+      leave("");
     }
     if (button) {
       button.disabled = false;
     }
     toast(answer.wrong || answer.said, Boolean(answer.wrong));
     return !answer.wrong;
+  };
+
+  const send = async (deed, what) => {
+    const body = { bench: pullcue.page.config.bench, units: pullcue.page.config.units, initials: typed("initials"), ...deed };
+    let sent = null;
+    try {
+      sent = await window.fetch("/oven/do", {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-CSRFToken": token() },
+        body: JSON.stringify(body),
+      });
+      if (sent.status === 400 || sent.status === 401) {
+        // Not this page's token, or nobody is signed in: the page is about to be loaded anew.
+        leave(`Not kept: ${what}. The page was out of date and has been loaded anew. Do it again, and say how long ago it was.`);
+        return { stale: true, wrong: `Not kept: ${what}. Write it down, reload this page, and do it again.` };
+      }
+      return await sent.json();
+    } catch (error) {
+      const why = sent ? `Pullcue answered ${sent.status} and nothing else.` : "There is no connection to Pullcue.";
+      return { wrong: `Not kept: ${what}. Write it down. ${why}` };
+    }
   };
 
   const form = () => {
@@ -54,6 +74,24 @@
     });
     found.initials = typed("initials");
     return found;
+  };
+  // What is said of one sheet is not left standing for the next: once the heat is over that it was said of, entries that
+  // nobody changed since are emptied.
+  const ONE_SHEET = ["job_number", "sheet_label", "notes"];
+  let of = "";
+  const keepOf = () => ONE_SHEET.map((name) => at(`oven-${name}`)).filter(Boolean).forEach((field) => {
+    field.dataset.of = field.value;
+  });
+  pullcue.sheet = (heat) => {
+    if (heat === of) {
+      return;
+    }
+    if (of) {
+      ONE_SHEET.map((name) => at(`oven-${name}`)).filter((field) => field && field.dataset.of === field.value)
+        .forEach((field) => (field.value = ""));
+    }
+    of = heat;
+    keepOf();
   };
   const ago = () => Number((document.querySelector("[data-ago][aria-pressed=true]") || { dataset: { ago: 0 } }).dataset.ago);
   const press = (chips, pressed) => chips.forEach((one) => one.setAttribute("aria-pressed", String(one === pressed)));
@@ -102,7 +140,9 @@
     } else if (button.id === "oven-undo") {
       tell({ what: "undo", mark: button.dataset.undoes || "" }, button);
     } else if (button.id === "oven-fill") {
-      tell({ what: "form", form: form() }, button);
+      if (await tell({ what: "form", form: form() }, button)) {
+        keepOf();
+      }
     } else if (button.id === "oven-start") {
       start(button);
     }
@@ -128,6 +168,12 @@
         place.append(field);
       }
     });
+  };
+  pullcue.remember = () => {
+    const words = unsaid();
+    if (words) {
+      toast(words, true);
+    }
   };
   new MutationObserver(furnish).observe(document.documentElement, { childList: true, subtree: true });
 })();

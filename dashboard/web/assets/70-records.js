@@ -31,6 +31,13 @@
     let answer;
     try {
       const sent = await window.fetch(address, { method: "POST", headers: { "Content-Type": type, "X-CSRFToken": token() }, body: body });
+      if (sent.status === 400 || sent.status === 401) {
+        // Not this page's token, or nobody is signed in: the page is about to be loaded anew.
+        window.pullcue_frame.leave("Not kept: the page was out of date and has been loaded anew. Enter it again.");
+        toast("Not kept. Reload this page and enter it again.", true);
+        button.disabled = false;
+        return;
+      }
       answer = await sent.json();
     } catch (error) {
       answer = { wrong: "Not kept: there is no connection to Pullcue, or it refused that." };
@@ -190,6 +197,11 @@
   window.addEventListener("beforeprint", () => waiting().forEach(draw));
   const look = () => {
     furnish();
+    const place = at("records-toast");
+    if (place && place.dataset.asked === undefined) {
+      place.dataset.asked = "";
+      toast(window.pullcue_frame.unsaid(), true);
+    }
     waiting().forEach((place) => near.observe(place));
     document.querySelectorAll("[data-rows]:not([data-asked])").forEach((place) => {
       place.dataset.asked = "";
