@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _MARGIN, _CODE_MM, _PHOTO_MM = 14.0, 24.0, 34.0
 _FONT = "DejaVu"
 #: The curve's height at least and at most, and up to which height a block is kept on one sheet, mm.
-_LEAST, _MOST, _KEPT = 58.0, 112.0, 125.0
+_LEAST, _MOST, _KEPT = 50.0, 112.0, 125.0
 _ENDLESS = 5000.0
 #: Left free, so that rounding does not push the last line over, mm.
 _SLACK = 0.5
