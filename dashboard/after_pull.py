@@ -12,7 +12,7 @@ from thermal.carries import CarryIn, carries_of
 from thermal.carry import Carry
 from thermal.case import Case
 
-PULLED, ON_MOLD = "pulled", ("on_mold", "vacuum_on", "demolded")
+PULLED, ON_MOLD, DEMOLDED = "pulled", ("on_mold", "vacuum_on"), "demolded"
 
 
 class After(Enum):
@@ -31,7 +31,7 @@ class Pulled:
         at_s: when, s since it went in. estimate: of that moment. carry: how long it stays formable in a still room,
         which is counted down; both None while they are computed. carries: the same on a cold morning, in a draught,
         over a mold.
-        on_mold_s: when it was on the mold; None: not yet, as far as was marked.
+        on_mold_s: when it was on the mold, or the part already off it; None: not yet, as far as was marked.
     """
 
     at_s: float
@@ -71,6 +71,14 @@ def pulled_s(seen: Observed) -> float | None:
 
 
 def on_mold_s(seen: Observed, since_s: float) -> float | None:
-    """When the sheet that was pulled was on the mold; None: not marked."""
-    found = [at for name in ON_MOLD for at in seen.when(name) if at >= since_s]
-    return min(found, default=None)
+    """When the sheet that was pulled reached the mold; None: not marked. That a part was demolded does not say it."""
+    return _first(seen, ON_MOLD, since_s)
+
+
+def carried_until_s(seen: Observed, since_s: float) -> float | None:
+    """From when on no sheet is carried any more: it is on the mold, or the part was taken off it; None: not marked."""
+    return _first(seen, (*ON_MOLD, DEMOLDED), since_s)
+
+
+def _first(seen: Observed, names: tuple[str, ...], since_s: float) -> float | None:
+    return min((at for name in names for at in seen.when(name) if at >= since_s), default=None)

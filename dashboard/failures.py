@@ -6,7 +6,12 @@ did it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+
+#: Kinds of a diagnosis' findings, each with the direction that counts: 1 where its size must be above nothing, -1 where
+#: it must be below (see `Finding.size`), 0 where it has but one direction or either counts.
+Causes = Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -14,19 +19,33 @@ class Failure:
     """One kind of failure.
 
     Attributes:
-        kind: its name. heating: what the heating usually has to do with it; '' where nothing. causes: kinds of a
-        diagnosis' findings that go with it. outside: causes outside the oven.
+        kind: its name. heating: what the heating usually has to do with it; '' where nothing. causes: what a diagnosis
+        may find that goes with it. outside: causes outside the oven.
     """
 
     kind: str
     heating: str
-    causes: tuple[str, ...]
+    causes: Causes
     outside: str
 
+    def goes_with(self, kind: str, size: float | None) -> bool:
+        """Whether a finding of this kind and size goes with it: a hot oven with scorching, a cold one not."""
+        direction = self.causes.get(kind)
+        return direction == 0 or (direction is not None and size is not None and direction * size > 0.0)
 
-_COLD = ("pulled early", "carried too long", "face", "film", "gauge", "oven off", "start", "oven drifted", "tray cold",
-         "oven not ready", "door opened", "polymer", "emitters", "tray contact")  # fmt: skip
-_HOT = ("pulled late", "face overheated", "oven off", "gauge", "oven drifted", "polymer", "emitters", "face")
+
+#: What leaves a sheet too cold on the mold, and what makes a face or the sheet too hot. Which way another polymer errs
+#: is not known.
+_COLD: Causes = {
+    "pulled early": 0, "carried too long": 0, "film": 0, "tray cold": 0, "door opened": 0, "polymer": 0,
+    "gauge": 1, "start": -1, "face": -1, "oven off": -1, "oven drifted": -1, "oven not ready": -1, "emitters": -1,
+    "air sensor off": -1, "tray contact": -1,
+}  # fmt: skip
+_HOT: Causes = {
+    "pulled late": 0, "face overheated": 0, "polymer": 0,
+    "gauge": -1, "start": 1, "face": 1, "oven off": 1, "oven drifted": 1, "oven not ready": 1, "emitters": 1,
+    "air sensor off": 1,
+}  # fmt: skip
 
 FAILURES = (
     Failure(
@@ -74,7 +93,7 @@ FAILURES = (
     Failure(
         "bubbles or blisters in the sheet",
         "sometimes: a face too hot; moisture boils out at usual temperatures too",
-        ("face overheated", "pulled late", "oven off", "face"),
+        {"face overheated": 0, "pulled late": 0, "oven off": 1, "air sensor off": 1, "emitters": 1, "face": 1},
         "moisture: the sheet was not dried, or stood in a damp room after drying; air under a transfer paper",
     ),
     Failure(
@@ -92,7 +111,7 @@ FAILURES = (
     Failure(
         "warping after demolding",
         "sometimes: an uneven or cold core leaves stress",
-        _COLD,
+        {**_COLD, "face": 0},
         "taken off the mold too early, cooled unevenly, trimmed while warm",
     ),
     Failure(
@@ -104,7 +123,7 @@ FAILURES = (
     Failure(
         "out-of-shape edge",
         "seldom",
-        (),
+        {},
         "trimmed while warm, edge not supported, flared or rolled after forming",
     ),
 )
@@ -112,6 +131,23 @@ KINDS = tuple(one.kind for one in FAILURES)
 
 
 def failure_of(kind: str | None) -> Failure | None:
-    """The failure that an outcome's kind names, by its first words; None for any other text."""
-    told = (kind or "").strip().lower()
-    return next((one for one in FAILURES if told and (told.startswith(one.kind) or one.kind.startswith(told))), None)
+    """The failure that an outcome's kind names, by its first words or by a beginning that only one has; None for any
+    other text.
+    """
+    found = _meant(kind)
+    return found[0] if len(found) == 1 else None
+
+
+def failure_question(kind: str | None) -> str | None:
+    """What to ask where an outcome's kind begins several failures, without the full stop; None: nothing."""
+    found = _meant(kind)
+    if len(found) < 2:
+        return None
+    names = ", ".join(one.kind for one in found[:-1]) + f" or {found[-1].kind}"
+    return f"Which failure '{(kind or '').strip()}' means is not clear: {names}? Enter one of them"
+
+
+def _meant(kind: str | None) -> tuple[Failure, ...]:
+    told = " ".join((kind or "").lower().split())
+    named = tuple(one for one in FAILURES if told.startswith(one.kind))
+    return named or tuple(one for one in FAILURES if told and one.kind.startswith(told))

@@ -15,7 +15,7 @@ from calibration.cue import Cue, Rules, State, follow
 from calibration.estimate import Estimate
 from calibration.estimator import RISK, Estimator
 from calibration.observed import Observed
-from dashboard.after_pull import After, Pulled, as_it_left, on_mold_s, pulled_s
+from dashboard.after_pull import After, Pulled, as_it_left, carried_until_s, pulled_s
 from dashboard.aside import Aside, Elsewhere
 from thermal.case import Case
 from thermal.notes import Note, temperature
@@ -171,7 +171,7 @@ class Follower:
         return Told(now_s, cue.state, cue.since_s, cue.countdown_s, cue.countdown_to, cue.reason, estimate, cue)
 
     def _out(self, known: Observed, now_s: float, out_s: float) -> Told:
-        pulled = replace(self._left(known.until(out_s), out_s), on_mold_s=on_mold_s(known, out_s))
+        pulled = replace(self._left(known.until(out_s), out_s), on_mold_s=carried_until_s(known, out_s))
         state = pulled.state(now_s)
         left_s = pulled.left_s(now_s) if state is After.CARRY else None
         since_s = {After.CARRY: out_s, After.MOLD: pulled.on_mold_s}.get(state)

@@ -16,17 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.after_pull import PULLED
+from dashboard.explained import Place, explained_faces, places
+from dashboard.failure_words import failed_lines
 from dashboard.heat_form import kept_words, one_line
 from dashboard.photo import shown_small
+from dashboard.pull_facts import pull_facts
+from dashboard.pull_words import state_lines
 from dashboard.review import Review
 from dashboard.review_words import (
     CAUTION,
     LISTED,
+    column_words,
+    doubt_lines,
     evidence_words,
-    failure_words,
     headline,
     percent,
-    state_lines,
     title,
 )
 from dashboard.units import Units
@@ -44,8 +48,10 @@ PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
 WALL_HEADS = ("Place", "Level", "Wall", "Earlier parts")
 
 #: Points of a curve, findings, corrections and photos at most: the report is for one or two pages.
-_POINTS, _FINDINGS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 8, 14, 6, 10
+_POINTS, _FINDINGS, _DOUBTS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 4, 8, 14, 6, 10
 _PHOTO_PX = 360
+#: Stroke of what an explanation has a face read, mm.
+_EXPLAINED = (2.2, 1.6)
 _CHECK_WORDS = dict(
     zip(
         CHECKS,
@@ -73,7 +79,7 @@ class Figure:
     Attributes:
         lines: measured and computed. band: 5 and 95 % of the core, (2, times), with band_s. levels: name and value of
         limits. marks: time, s, and words of events. unit: of the values. until_s: where the axis ends, beyond the pull
-        where the window would have opened later.
+        where the window would have opened later. places: where findings show, below the axis.
     """
 
     lines: tuple[Line, ...]
@@ -83,6 +89,7 @@ class Figure:
     marks: tuple[tuple[float, str], ...]
     unit: str
     until_s: float
+    places: tuple[Place, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,7 +98,8 @@ class Report:
 
     Attributes:
         title, headline: first lines. facts: identification. checks: done and not done. state: the sheet at the pull.
-        findings: probability, title, evidence. failure: lines on the outcome's kind. walls: rows under `WALL_HEADS`.
+        findings: probability, title, evidence. doubts: of the readings, lines. failure: lines on the
+        outcome's kind. walls: rows under `WALL_HEADS`.
         corrections: lines. notes: what was taken for granted. code: of the QR, the heat's number; '' for a heat file.
         photo: JPEG, or None. printed: the date. paper: of `PAPERS`.
     """
@@ -102,6 +110,7 @@ class Report:
     checks: str
     state: tuple[Row, ...]
     findings: tuple[tuple[str, str, str], ...]
+    doubts: tuple[str, ...]
     failure: tuple[str, ...]
     walls: tuple[tuple[str, str, str, str], ...]
     corrections: tuple[str, ...]
@@ -137,7 +146,8 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
             for one in of.diagnosis.findings[:_FINDINGS]
             if one.probability >= LISTED
         ),
-        failure=() if of.failure is None else tuple(failure_words(of.failure, of.diagnosis, units)),
+        doubts=tuple(one_line(line, 160) for line in doubt_lines(of.diagnosis, units)[:_DOUBTS]),
+        failure=tuple(failed_lines(of.failed_how, of.diagnosis, pull_facts(of.diagnosis, of.pulled), units)),
         walls=tuple(wall_row(one, units) for one in of.walls[:_WALLS]),
         corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
         notes=tuple(one_line(note, 160) for note in of.notes[:_NOTES]),
@@ -235,7 +245,7 @@ def _figure(of: Review, units: Units) -> Figure:
     opens_s = _opens_s(of)
     axis_s = until_s if opens_s is None else max(until_s, opens_s)
     lines = [Line("core, computed", course.time_s, _shown(course.core_c[1], units), (), 0.6)]
-    styles: Sequence[tuple[float, ...]] = ((3.0, 1.0), (1.0, 1.0), (4.0, 1.0, 1.0, 1.0), (0.5, 0.8))
+    styles: Sequence[tuple[float, ...]] = ((), (1.0, 1.0), (4.0, 1.0, 1.0, 1.0), (0.5, 0.8))
     roles = ("face_upper_c", "face_lower_c", "air_upper_c", "air_lower_c")
     for role, dash in zip(roles, styles, strict=True):
         for name, values in list(heat.series(role).items())[:1]:
@@ -244,13 +254,17 @@ def _figure(of: Review, units: Units) -> Figure:
                 at = np.flatnonzero(inside)[:: max(1, int(np.count_nonzero(inside)) // _POINTS)]
                 words = name.rpartition("_")[0].replace("_", " ")
                 lines.append(Line(words, heat.time_s[at], _shown(values[at], units), dash))
+    for one in explained_faces(of.diagnosis):
+        lines.append(
+            Line(f"{column_words(one.name)}, as explained", one.at_s, _shown(one.predicted, units), _EXPLAINED)
+        )
     levels = (
         ("core at least", float(_shown(np.array([of.of.core_min_c]), units)[0])),
         ("face at most", float(_shown(np.array([of.of.face_max_c]), units)[0])),
     )
     return Figure(
         tuple(lines), course.time_s, _shown(course.core_c[[0, 2]], units), levels, tuple(_marks(of, until_s)),
-        units.temperature_unit, axis_s,
+        units.temperature_unit, axis_s, places(of.diagnosis, units),
     )  # fmt: skip
 
 
@@ -266,7 +280,7 @@ def _opens_s(of: Review) -> float | None:
 
 
 def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:
-    """Events, the window's opening and where the likeliest cause shows."""
+    """Events and the window's opening."""
     inside = [one for one in of.heat.events if 0.0 <= one.time_s <= until_s and one.name != PULLED]
     found = [(one.time_s, one_line(one.name.replace("_", " "), 24)) for one in inside[:_MARKS]]
     if of.pulled:
@@ -279,7 +293,4 @@ def _marks(of: Review, until_s: float) -> list[tuple[float, str]]:
         found.append((opens_s, f"window would have opened, {Units.seconds(opens_s - until_s)} later"))
     else:
         found.append((max(0.0, opens_s), "window opens"))
-    first = of.diagnosis.first
-    if first.column is not None and first.from_s is not None and 0.0 < first.from_s < until_s:
-        found.append((first.from_s, "cause shows from here"))
     return sorted(found)

@@ -24,6 +24,8 @@ th { white-space: nowrap; font-weight: bold; width: 1% } .two { display: flex; g
 """
 #: Figure, mm: size (the height where nothing else is asked for) and the room left for labels.
 WIDE, HIGH, LEFT, BELOW, ABOVE, RIGHT = 180.0, 82.0, 14.0, 9.0, 14.0, 4.0
+#: Room below the axis for each finding's place, mm, and the bar in it.
+ROW, BAR = 3.6, 3.0
 
 
 def html_bytes(of: Report) -> bytes:
@@ -67,7 +69,8 @@ def _findings(of: Report) -> str:
         f"<tr><th>{escape(share)}</th><td><b>{escape(words)}</b>{'. ' if evidence else ''}{escape(evidence)}</td></tr>"
         for share, words, evidence in of.findings
     ]
-    return f"<table>{''.join(rows)}</table>"
+    doubts = "".join(f"<div class='small'>{escape(line)}.</div>" for line in of.doubts)
+    return f"<table>{''.join(rows)}</table>{doubts}"
 
 
 def _list(heading: str, lines: tuple[str, ...]) -> str:
@@ -95,16 +98,17 @@ def _code(text: str) -> str:
 
 
 class Scale:
-    """From times and values to mm of the figure, y downwards; round steps of both axes."""
+    """From times and values to mm of the figure, y downwards; round steps of both axes. `base`: mm of the axis."""
 
     def __init__(self, of: Figure, high: float = HIGH) -> None:
         self.high_mm = high
+        self.base = high - BELOW - ROW * len(of.places)
         values = [line.values[np.isfinite(line.values)] for line in of.lines]
         most = max([float(v.max()) for v in values if v.size] + [level for _, level in of.levels])
         least = min([float(v.min()) for v in values if v.size] + [0.0])
         self.step = _round_step((most - least) / 6.0)
         self.low, self.high = self.step * np.floor(least / self.step), self.step * np.ceil(most / self.step)
-        self.until = max(of.until_s, 1.0)
+        self.until, self.places = max(of.until_s, 1.0), of.places
         self.step_s = next(
             (s for s in (30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0) if self.until / s <= 9.0), 3600.0
         )
@@ -115,7 +119,17 @@ class Scale:
 
     def y(self, value: float) -> float:
         """mm from the top."""
-        return float(ABOVE + (self.high_mm - ABOVE - BELOW) * (self.high - value) / (self.high - self.low))
+        return float(ABOVE + (self.base - ABOVE) * (self.high - value) / (self.high - self.low))
+
+    def bar(self, number: int) -> tuple[float, float, float]:
+        """Left, right and top of a finding's bar, mm; a moment is wide enough to be seen."""
+        place = self.places[number]
+        left = self.x(place.from_s)
+        return left, max(self.x(place.to_s), left + 1.0), self.base + 5.2 + ROW * number
+
+    def beside(self, left: float) -> tuple[float, str]:
+        """Where the words of a bar stand, and their anchor."""
+        return (left + 1.0, "start") if left < 0.55 * WIDE else (left - 1.0, "end")
 
     def ticks_s(self) -> list[float]:
         """Times with a label."""
@@ -145,7 +159,7 @@ def _figure(of: Figure) -> str:
         parts.append(f'<path d="M{LEFT} {y:.2f}H{WIDE - RIGHT}" stroke="#ccc" stroke-width=".15"/>')
         parts.append(f'<text x="{LEFT - 1}" y="{y + 1:.2f}" text-anchor="end">{value:g}</text>')
     for t in scale.ticks_s():
-        parts.append(f'<text x="{scale.x(t):.2f}" y="{HIGH - BELOW + 4}" text-anchor="middle">{t / 60:g}</text>')
+        parts.append(f'<text x="{scale.x(t):.2f}" y="{scale.base + 4}" text-anchor="middle">{t / 60:g}</text>')
     parts.append(
         f'<text x="{WIDE - RIGHT}" y="{HIGH - 1}" text-anchor="end">min since the sheet went in; {of.unit}</text>'
     )
@@ -158,18 +172,23 @@ def _figure(of: Figure) -> str:
     for k, (t, words) in enumerate(of.marks):
         x = scale.x(t)
         parts.append(
-            f'<path d="M{x:.2f} {ABOVE}V{HIGH - BELOW}" stroke="#000" stroke-width=".2" stroke-dasharray=".6 .6"/>'
+            f'<path d="M{x:.2f} {ABOVE}V{scale.base}" stroke="#000" stroke-width=".2" stroke-dasharray=".6 .6"/>'
         )
         anchor = "end" if x > 0.8 * WIDE else "start"
         parts.append(f'<text x="{x:.2f}" y="{2.6 + 3.0 * (k % 4):.2f}" text-anchor="{anchor}">{escape(words)}</text>')
     count = len(of.lines)
-    parts.append(f'<rect x="{WIDE - 53}" y="{HIGH - BELOW - 2.4 - 3.6 * count:.2f}" width="48" '
+    parts.append(f'<rect x="{WIDE - 53}" y="{scale.base - 2.4 - 3.6 * count:.2f}" width="48" '
                  f'height="{3.6 * count + 0.8:.2f}" fill="#fff"/>')  # fmt: skip
+    for k, place in enumerate(of.places):
+        left, right, y = scale.bar(k)
+        parts.append(f'<rect x="{left:.2f}" y="{y:.2f}" width="{right - left:.2f}" height="{BAR}" fill="#ccc"/>')
+        x, anchor = scale.beside(left)
+        parts.append(f'<text x="{x:.2f}" y="{y + 2.4:.2f}" text-anchor="{anchor}">{escape(place.words)}</text>')
     for k, line in enumerate(of.lines):
         dash = f' stroke-dasharray="{" ".join(f"{d:g}" for d in line.dash)}"' if line.dash else ""
         style = f'fill="none" stroke="#000" stroke-width="{line.width_mm}"{dash}'
         parts.append(f'<polyline points="{_points(line, scale)}" {style}/>')
-        y = HIGH - BELOW - 3.0 - 3.6 * k
+        y = scale.base - 3.0 - 3.6 * k
         parts.append(f'<path d="M{WIDE - 52} {y - 1:.2f}h10" {style}/>')
         parts.append(f'<text x="{WIDE - 41}" y="{y:.2f}">{escape(line.name)}</text>')
     return "".join(parts) + "</svg>"

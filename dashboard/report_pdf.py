@@ -20,7 +20,7 @@ import numpy as np
 
 from dashboard.qr import QUIET, dark_squares
 from dashboard.report import PAPERS, WALL_HEADS, Figure, Report, Row
-from dashboard.report_html import ABOVE, BELOW, HIGH, LEFT, RIGHT, WIDE, Scale
+from dashboard.report_html import ABOVE, BAR, HIGH, LEFT, RIGHT, WIDE, Scale
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _MARGIN, _CODE_MM, _PHOTO_MM = 14.0, 24.0, 34.0
 _FONT = "DejaVu"
 #: The curve's height at least and at most, and up to which height a block is kept on one sheet, mm.
-_LEAST, _MOST, _KEPT = 58.0, 112.0, 125.0
+_LEAST, _MOST, _KEPT = 50.0, 112.0, 125.0
 _ENDLESS = 5000.0
 #: Left free, so that rounding does not push the last line over, mm.
 _SLACK = 0.5
@@ -110,6 +110,8 @@ def _findings(page: FPDF, of: Report) -> None:
     _section(page, "What explains it")
     for share, words, evidence in of.findings:
         _row(page, share, f"{words}. {evidence}" if evidence else words, 18.0)
+    for line in of.doubts:
+        _text(page, f"{line}.", 7.5)
 
 
 def _lines_of(heading: str, lines: tuple[str, ...]) -> Block:
@@ -251,7 +253,7 @@ def _figure(page: FPDF, of: Figure, high: float) -> None:
         page.line(left + LEFT, y, left + WIDE - RIGHT, y)
         _label(page, left + LEFT - 1.0, y + 0.8, f"{value:g}", "end")
     for t in scale.ticks_s():
-        _label(page, left + scale.x(t), top + high - BELOW + 3.6, f"{t / 60:g}", "middle")
+        _label(page, left + scale.x(t), top + scale.base + 3.6, f"{t / 60:g}", "middle")
     _label(page, left + WIDE - RIGHT, top + high - 0.8, f"min since the sheet went in; {of.unit}", "end")
     page.set_fill_color(222)
     band = [(left + scale.x(t), top + scale.y(v)) for t, v in zip(of.band_s, of.band[0], strict=True)]
@@ -263,10 +265,16 @@ def _figure(page: FPDF, of: Figure, high: float) -> None:
         y = top + scale.y(level)
         page.line(left + LEFT, y, left + WIDE - RIGHT, y)
         _label(page, left + LEFT + 1.0, y - 0.6, name, "start")
+    page.set_fill_color(205)
+    for k, place in enumerate(of.places):
+        start, end, y = scale.bar(k)
+        page.rect(left + start, top + y, end - start, BAR, style="F")
+        x, anchor = scale.beside(start)
+        _label(page, left + x, top + y + 2.3, place.words, anchor)
     page.set_dash_pattern(0.6, 0.6)
     for k, (t, words) in enumerate(of.marks):
         x = left + scale.x(t)
-        page.line(x, top + ABOVE, x, top + high - BELOW)
+        page.line(x, top + ABOVE, x, top + scale.base)
         _label(page, x, top + 2.4 + 3.0 * (k % 4), words, "end" if scale.x(t) > 0.8 * WIDE else "start")
     _lines(page, of, scale, left, top)
     page.set_dash_pattern()
@@ -275,7 +283,7 @@ def _figure(page: FPDF, of: Figure, high: float) -> None:
 
 def _lines(page: FPDF, of: Figure, scale: Scale, left: float, top: float) -> None:
     page.set_fill_color(255)  # words of the legend stand on white, not on the stroke of a mark
-    below = top + scale.high_mm - BELOW
+    below = top + scale.base
     page.rect(left + WIDE - 53.0, below - 2.4 - 3.6 * len(of.lines), 48.0, 3.6 * len(of.lines) + 0.8, style="F")
     for k, line in enumerate(of.lines):
         page.set_line_width(line.width_mm)
@@ -287,7 +295,7 @@ def _lines(page: FPDF, of: Figure, scale: Scale, left: float, top: float) -> Non
         ]
         if len(points) > 1:
             page.polyline(points)
-        y = top + scale.high_mm - BELOW - 3.0 - 3.6 * k
+        y = top + scale.base - 3.0 - 3.6 * k
         page.line(left + WIDE - 52.0, y - 0.9, left + WIDE - 42.0, y - 0.9)
         _label(page, left + WIDE - 41.0, y, line.name, "start")
 

@@ -17,7 +17,6 @@ from calibration.posterior import Proposal, prior
 from calibration.reconstruction import profile_at_pull
 from dashboard.after_pull import on_mold_s, pulled_s
 from dashboard.commands.watch_inputs import lines_of_head
-from dashboard.failures import Failure, failure_of
 from dashboard.plan_question import DEFAULT_START_C
 from dashboard.wall_compare import Compared
 from logger.heat_export import StoredHeat
@@ -44,7 +43,7 @@ class Review:
     Attributes:
         name: 'heat 12', or its file's. heat, case, of: as recorded and stated. stored: of the records; None for a file.
         pulled: whether the pull is on record. carry: from the pull; carried_s: to the mold, None: not marked.
-        preheat: None: not recorded. walls: beside earlier parts. failure: what its outcome names.
+        preheat: None: not recorded. walls: beside earlier parts. failed_how: in the words of its outcome.
         notes: what was taken because nothing stated it, and what the review cannot tell.
     """
 
@@ -59,7 +58,7 @@ class Review:
     preheat: Preheat | None
     stored: StoredHeat | None = None
     walls: tuple[Compared, ...] = ()
-    failure: Failure | None = None
+    failed_how: str | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -144,7 +143,7 @@ def _reviewed(
     found = diagnose(known, fits, around)
     told = [*notes, *_limits_of_knowledge(known, pulled)]
     return Review(name, heat, case, of, found, pulled, carry, carried_s, preheat, notes=tuple(told),
-                  failure=failure_of(_text(heat.extra.get("outcome_kind"))))  # fmt: skip
+                  failed_how=_text(heat.extra.get("outcome_kind")))  # fmt: skip
 
 
 def _text(value: object) -> str | None:

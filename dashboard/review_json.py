@@ -7,8 +7,10 @@ from typing import Any
 
 from calibration.diagnosis import Finding
 from calibration.estimate import Spread
+from dashboard.failure_words import failed_lines
+from dashboard.pull_facts import pull_facts
 from dashboard.review import Review
-from dashboard.review_words import CAUTION, evidence_words, failure_words, headline, title
+from dashboard.review_words import CAUTION, evidence_words, headline, title
 from dashboard.units import Units
 from dashboard.wall_words import wall_json
 
@@ -52,7 +54,7 @@ def review_json(of: Review, units: Units) -> dict[str, Any]:
         },
         "set_aside": [asdict(one) for one in found.aside],
         "outcome": None if record is None else {"outcome": record.outcome, "kind": record.outcome_kind},
-        "failure": None if of.failure is None else failure_words(of.failure, found, units),
+        "failure": failed_lines(of.failed_how, found, pull_facts(found, of.pulled), units) or None,
         "walls": [wall_json(one) for one in of.walls],
         "notes": list(of.notes),
         "caution": CAUTION,

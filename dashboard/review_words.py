@@ -1,22 +1,34 @@
-"""A review in a technician's words: findings with their evidence, the state at the pull, what goes with a failure."""
+"""A review in a technician's words: what was found, with its evidence."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from calibration.diagnosis import NOTHING, Diagnosis, Finding
+import numpy as np
+
+from calibration.alternative_fit import Beside
+from calibration.diagnosis import NOTHING, UNEXPLAINED, Diagnosis, Finding
+from calibration.doubt import SetAside
 from calibration.estimate import Spread
-from dashboard.failures import Failure
+from dashboard.heat_form import one_line
+from dashboard.pull_facts import pull_facts
 from dashboard.review import Review
 from dashboard.units import Units
 
 #: From this probability on a finding is told as likely; below the second it is left out of short lists.
 LIKELY, LISTED = 0.5, 0.02
+#: From this probability on, and where it makes the readings likelier than a heat with nothing unusual by so much
+#: (logarithm), it is told what a finding cannot be told from; hardly, where the other is so many times less likely.
+SHOWN = 0.2
+_ODDS_TOLD, _HARDLY = 4.0, 5.0
+#: Below this misfit readings and model agree.
+_AGREE = 1.5
 _FACES = {"upper": "the upper face", "lower": "the lower face", "both": "both faces"}
 _COLUMNS = {"line_1": "the mark of line 1", "line_2": "the mark of line 2", "line_3": "the mark of line 3",
             "clear_through": "the mark 'clear through'", "air": "the air", "walls": "the walls"}  # fmt: skip
+UNEXPLAINED_WORDS = "Nothing that was tried explains the readings well: look at sensors, door and polymer"
 CAUTION = (
     "The review compares what was measured with a model; it is advice. It does not replace the judgement of the "
     "licensed practitioner, the sheet's instructions for use and safety data sheet, or local codes. Hot sheet and "
@@ -66,6 +78,9 @@ _TITLES: dict[str, Callable[[Finding, Units], str]] = {
         "Oven heats less than its card says: it has drifted", "Oven heats more than its card says: it has drifted"
     ),
     "oven off": _signed("Oven colder than it showed", "Oven hotter than it showed"),
+    "air sensor off": _signed(
+        "Air sensor reads too high: the oven was colder", "Air sensor reads too low: the oven was hotter"
+    ),
     "emitters": _signed("Emitters colder than the oven card says", "Emitters hotter than the oven card says"),
     "tray contact": _signed("Sheet lay badly on its tray", "Sheet lay better on its tray than the card says"),
     "tray cold": lambda one, units: "Tray cold",
@@ -85,18 +100,21 @@ _TITLES: dict[str, Callable[[Finding, Units], str]] = {
 def evidence_words(one: Finding, of: Review, units: Units) -> str:
     """What speaks for a finding and where it shows, without the full stop."""
     parts = [part for part in (_size_words(one, of, units), _place_words(one, units), _odds_words(one)) if part]
-    if one.alike:
-        others = "; ".join(alike_words(name, of.diagnosis, units) for name in one.alike)
-        parts.append(f"these readings cannot tell it from: {others}")
-    words = "; ".join(parts)
-    return words[:1].upper() + words[1:]
+    near, far = alike(one, of.diagnosis)
+    for others, words in ((near, "cannot tell it"), (far, "can hardly tell it")):
+        if others:
+            parts.append(f"these readings {words} from: {'; '.join(small(title(other, units)) for other in others)}")
+    told = "; ".join(parts)
+    return told[:1].upper() + told[1:]
 
 
-def alike_words(name: str, of: Diagnosis, units: Units) -> str:
-    """The title of another finding by its name, beginning small."""
-    other = next((each for each in of.findings if each.name == name), None)
-    words = name if other is None else title(other, units)
-    return words[0].lower() + words[1:]
+def alike(one: Finding, of: Ranked) -> tuple[list[Finding], list[Finding]]:
+    """What the readings cannot tell a finding from, and what they hardly can; nothing where it is itself unlikely."""
+    if one.probability < SHOWN or one.odds is None or one.odds <= _ODDS_TOLD:
+        return [], []
+    others = [each for each in of.findings if each.name in one.alike and each.probability >= LISTED]
+    near = [each for each in others if one.probability <= _HARDLY * each.probability]
+    return near, [each for each in others if each not in near]
 
 
 def _size_words(one: Finding, of: Review, units: Units) -> str:
@@ -131,11 +149,24 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
 
 
 def _nothing_words(of: Review) -> str:
-    found = of.diagnosis
-    if found.misfit is None:
-        return "nothing measured of the sheet speaks against it"
-    fits = "agree" if found.misfit < 1.5 else "agree roughly"
-    return f"readings and model {fits} (misfit {found.misfit:.1f}, about 1 where all is explained)"
+    off = _off(of.diagnosis.as_stated)
+    if off is None:
+        words = "nothing was measured of the sheet that could speak against it"
+    else:
+        fits = "agree" if off < _AGREE else "agree roughly" if off < UNEXPLAINED else "do not agree"
+        words = f"readings and model {fits} (misfit {off:.1f}, about 1 where all is explained)"
+    return "; ".join([words, *(f"but {words}" for words in _likely_facts(of))])
+
+
+def _off(beside: Sequence[Beside]) -> float | None:
+    """How far readings are from the sheet as stated, in standard deviations of the measuring, root mean square."""
+    off = np.concatenate([one.off for one in beside]) if beside else np.zeros(0)
+    return float(np.sqrt(np.mean(off**2))) if len(off) else None
+
+
+def _likely_facts(of: Review) -> list[str]:
+    facts = pull_facts(of.diagnosis, of.pulled).all()
+    return [f"{one.probably} ({percent(one.probability)})" for one in facts if one.probability >= LIKELY]
 
 
 def _needed_words(before: Spread | None) -> str:
@@ -190,101 +221,57 @@ class Ranked(Protocol):
 
 
 def likely(of: Ranked) -> list[Finding]:
-    """Findings that are told: all that are likely, else the first, and what cannot be told from it."""
+    """Findings that are told: all that are likely, else the first."""
     told = [one for one in of.findings if one.probability >= LIKELY]
     return told or [of.first]
 
 
 def headline(of: Review, units: Units) -> str:
-    """The diagnosis in a sentence without its full stop."""
+    """The diagnosis in a sentence without its full stop: causes with their probabilities, and what is sure of the pull
+    where no cause is.
+    """
     told = likely(of.diagnosis)
-    first = told[0]
-    if first.probability < LIKELY:
-        return f"No single cause stands out; likeliest: {title(first, units)} ({percent(first.probability)})"
-    words = " and ".join(title(one, units) if one is first else _small(title(one, units)) for one in told)
-    if first.alike:
-        others = " or ".join(alike_words(name, of.diagnosis, units) for name in first.alike)
-        words += f" (or {others}: these readings cannot tell)"
-    return f"{words} ({percent(first.probability)})"
+    facts = _likely_facts(of)
+    unsure = told[0].probability < LIKELY
+    if told[0].kind == NOTHING and facts:
+        none = "No single cause stands out" if unsure else "No cause found in the readings"
+        return f"{none}, but {' and '.join(facts)}"
+    either = [_either(one, told, of.diagnosis, units) for one in told]
+    words = (", and " if any(" or " in one for one in either) else " and ").join([either[0], *map(small, either[1:])])
+    if any(_near(one, told, of.diagnosis) for one in told):
+        words += ": these readings cannot tell which"
+    if not unsure:
+        return words
+    return "; ".join([f"No single cause stands out; likeliest: {words}", *facts])
 
 
-def _small(words: str) -> str:
+def _either(one: Finding, told: Sequence[Finding], of: Ranked, units: Units) -> str:
+    """'Sheet thicker than its label (60 %) or oven colder than it showed (30 %)'."""
+    words = [f"{briefly(each, units)} ({percent(each.probability)})" for each in (one, *_near(one, told, of))]
+    return " or ".join([words[0], *map(small, words[1:])])
+
+
+def _near(one: Finding, told: Sequence[Finding], of: Ranked) -> list[Finding]:
+    names = {each.name for each in told}
+    return [each for each in alike(one, of)[0] if each.name not in names]
+
+
+def briefly(one: Finding, units: Units) -> str:
+    """A title without what it says in brackets."""
+    return title(one, units).partition(" (")[0]
+
+
+def doubt_lines(of: Diagnosis, units: Units) -> list[str]:
+    """That nothing explains the readings, and which are not believed, without full stops."""
+    unexplained = [UNEXPLAINED_WORDS] if of.unexplained else []
+    return unexplained + [f"Not believed: {aside_words(one, units)}" for one in of.aside]
+
+
+def aside_words(one: SetAside, units: Units) -> str:
+    """'face upper from 3:20 on: stands still while others move'."""
+    return f"{column_words(one_line(one.column))} from {units.seconds(one.from_s)} on: {one.reason}"
+
+
+def small(words: str) -> str:
+    """Beginning small, to go on in a sentence."""
     return words[0].lower() + words[1:]
-
-
-def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
-    """The sheet at the pull and after it: what, and the words."""
-    state = of.diagnosis.at_pull
-    lines = [
-        ("Pulled" if of.pulled else "Record ends", Units.seconds(state.time_s)),
-        ("Core (coldest point)", temperatures(state.core_c, units)),
-        ("Core above its least", spread_words(state.above_k, units)),
-        ("Hotter face", temperatures(state.hottest_c, units)),
-    ]
-    lines.append(("Window", window_words(of)))
-    if state.drop_mm is not None:
-        lines.append(("Drop", f"{units.length(state.drop_mm.middle * 1e-3)} (computed)"
-                      if not _drop_seen(of) else units.length(state.drop_mm.middle * 1e-3)))  # fmt: skip
-    lines.append(("Time at temperature", dose_words(of, units)))
-    formable = "over 30 min" if of.carry.formable_s is None else Units.seconds(of.carry.formable_s)
-    lines.append(("Formable after the pull", formable))
-    if of.carried_s is not None:
-        left = of.left_s
-        mold = "formable" if left is None or left >= 0.0 else "too cold: a face below its forming temperature"
-        lines.append(("On the mold", f"after {Units.seconds(of.carried_s)}, {mold}"))
-    return lines
-
-
-def window_words(of: Review) -> str:
-    """When the window opened beside the pull; where it had not, when it would have, or that it would not."""
-    state, end = of.diagnosis.at_pull, "the pull" if of.pulled else "the record's end"
-    if state.before_ready_s is None:
-        sure = "would not" if state.p_never >= LIKELY else "may not"
-        return f"{sure} have opened within {Units.seconds(state.followed_s)} after {end} ({percent(state.p_never)})"
-    when = state.before_ready_s.middle
-    return (
-        f"would have opened {Units.seconds(when)} after {end}; the core was not ready"
-        if when > 0.0
-        else f"opened {Units.seconds(-when)} before {end}"
-    )
-
-
-def dose_words(of: Review, units: Units) -> str:
-    """For how long a face was hot, and what share of what it stands that used up, where the polymer says so."""
-    state, dose = of.diagnosis.at_pull, of.of.dose
-    hot = state.hot_s
-    least = units.temperature(of.of.core_min_c)
-    told = (
-        f"no face came to {least}"
-        if hot.high < 1.0
-        else f"a face was at {least} or hotter for {Units.seconds(hot.middle)} "
-        f"({Units.seconds(hot.low)} to {Units.seconds(hot.high)}) min"
-    )
-    if dose is None or state.dose is None:
-        return f"{told}; {of.case.polymer.id} states no limit for it"
-    stands = f"{Units.seconds(dose.limit_s)} at {units.temperature(dose.reference_c)}"
-    return (
-        f"{told}; {_whole(state.dose.middle)} % ({_whole(state.dose.low)} to {_whole(state.dose.high)} %) of the heat "
-        f"that a face stands was used up (it stands {stands}, less where hotter)"
-    )
-
-
-def _whole(share: float) -> str:
-    return f"{100.0 * share:.0f}"
-
-
-def _drop_seen(of: Review) -> bool:
-    return any(one.name.startswith(("drop", "line_")) for one in of.diagnosis.beside)
-
-
-def failure_words(failure: Failure, of: Ranked, units: Units) -> list[str]:
-    """What the heating usually has to do with a failure, and whether this heat's diagnosis goes with it."""
-    lines = [f"{failure.kind[0].upper()}{failure.kind[1:]}: the heating has to do with it "
-             f"{failure.heating or 'nothing'} (common practice, no source)"]  # fmt: skip
-    going = [one for one in likely(of) if one.kind in failure.causes and one.probability >= LIKELY]
-    if going:
-        lines.append(f"Goes with it in this heat: {'; '.join(title(one, units) for one in going)}")
-    else:
-        lines.append("Nothing found in this heat's heating goes with it: look outside the oven first")
-    lines.append(f"Outside the oven, never its fault: {failure.outside}")
-    return lines

@@ -7,20 +7,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from calibration.diagnosis import Finding
 from dashboard.commands.records_options import opened
-from dashboard.failures import failure_of
+from dashboard.explained import Place, explained_faces, places
+from dashboard.pull_facts import PullFacts, pull_facts
+from dashboard.pull_words import state_lines
 from dashboard.review import Review, case_of, review
 from dashboard.review_words import (
     LISTED,
+    aside_words,
     evidence_words,
     headline,
     percent,
-    state_lines,
     title,
 )
 from dashboard.shop import Shop
@@ -41,7 +46,8 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 2
+VERSION = 3
+Array = NDArray[np.float64]
 _UNITS = ("metric", "us")
 
 
@@ -103,7 +109,7 @@ def review_stored(
 
 def as_it_stands(of: Review, kept: Store, record: HeatRecord) -> Review:
     """A review with outcome and walls as they read now: they change nothing of what it found."""
-    return replace(of, walls=walls_beside(kept, record), failure=failure_of(record.outcome_kind))
+    return replace(of, walls=walls_beside(kept, record), failed_how=record.outcome_kind)
 
 
 def review_number(place: StorePlace, shop: Shop, number: int) -> Review:
@@ -130,11 +136,19 @@ def kept_review(of: Review) -> KeptReview:
         "face_max_c": of.of.face_max_c,
         "opens_s": None if before is None else round(of.diagnosis.at_pull.time_s + before.middle, 1),
         "pulled": of.pulled,
+        "explained": [
+            [one.name, _rounded(one.at_s, 1), _rounded(one.predicted, 2)] for one in explained_faces(of.diagnosis)
+        ],
+        "pull": asdict(pull_facts(of.diagnosis, of.pulled)),
     }
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
     if above is None:
         return KeptReview(VERSION, None, None, None, text)
     return KeptReview(VERSION, above.low, above.middle, above.high, text)
+
+
+def _rounded(values: Array, digits: int) -> list[float]:
+    return [round(float(value), digits) for value in values]
 
 
 def _words(of: Review, units: Units) -> dict[str, Any]:
@@ -145,7 +159,8 @@ def _words(of: Review, units: Units) -> dict[str, Any]:
         "findings": [[percent(one.probability), title(one, units), evidence_words(one, of, units)] for one in listed],
         "notes": list(of.notes),
         "unexplained": of.diagnosis.unexplained,
-        "aside": [f"{one.column} from {units.seconds(one.from_s)} on: {one.reason}" for one in of.diagnosis.aside],
+        "aside": [aside_words(one, units) for one in of.diagnosis.aside],
+        "places": [[one.from_s, one.to_s, one.name, one.share] for one in places(of.diagnosis, units)],
     }
 
 
@@ -158,7 +173,8 @@ class Told:
         readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
         likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
         window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
-        record.
+        record. pull: what is known of the sheet at it. places: where findings show. explained: column, times, s,
+        and °C of each measured face as the likeliest explanation has it.
     """
 
     headline: str
@@ -174,6 +190,9 @@ class Told:
     face_max_c: float
     opens_s: float | None
     pulled: bool
+    pull: PullFacts
+    places: tuple[Place, ...]
+    explained: tuple[tuple[str, Sequence[float], Sequence[float]], ...]
 
     @property
     def first(self) -> Finding:
@@ -201,4 +220,7 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         face_max_c=content["face_max_c"],
         opens_s=content["opens_s"],
         pulled=content["pulled"],
+        pull=PullFacts(**content["pull"]),
+        places=tuple(Place(*one) for one in words["places"]),
+        explained=tuple((name, at_s, values) for name, at_s, values in content["explained"]),
     )

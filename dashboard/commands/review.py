@@ -120,15 +120,17 @@ def _write(report: Path, found: Review, units: Units) -> None:
 
 
 def _words(found: Review, units: Units) -> list[str]:
+    from dashboard.failure_words import failed_lines
     from dashboard.heat_form import one_line
+    from dashboard.pull_facts import pull_facts
+    from dashboard.pull_words import state_lines
     from dashboard.review_words import (
         CAUTION,
         LISTED,
+        doubt_lines,
         evidence_words,
-        failure_words,
         headline,
         percent,
-        state_lines,
         title,
     )
     from dashboard.wall_words import wall_words
@@ -141,12 +143,10 @@ def _words(found: Review, units: Units) -> list[str]:
             lines.append(f"  {percent(one.probability):>9}  {title(one, units)}")
             if evidence := evidence_words(one, found, units):
                 lines.append(f"             {evidence}.")
-    if found.diagnosis.unexplained:
-        lines.append("  Nothing that was tried explains the readings well: look at sensors, door and polymer.")
-    for aside in found.diagnosis.aside:
-        lines.append(f"  Not believed: {one_line(aside.column)} from {units.seconds(aside.from_s)} on: {aside.reason}.")
-    if found.failure is not None:
-        lines += ["", *(f"{line}." for line in failure_words(found.failure, found.diagnosis, units))]
+    lines += [f"  {line}." for line in doubt_lines(found.diagnosis, units)]
+    pull = pull_facts(found.diagnosis, found.pulled)
+    if failed := failed_lines(found.failed_how, found.diagnosis, pull, units):
+        lines += ["", *(f"{line}." for line in failed)]
     if found.walls:
         lines += ["", "Walls:", *(f"  {wall_words(one, units)}" for one in found.walls)]
     lines += ["", *(f"Note: {one_line(note, 300)}." for note in found.notes), CAUTION]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.control_chart import Chart
 from dashboard import plan_drawing
+from dashboard.explained import Place
 from dashboard.heat_view import Beside, Course, HeatView
 from dashboard.stored_review import Told
 from dashboard.trends import Charts, Kind, Margins
@@ -32,6 +33,8 @@ _STYLES = (
 _INKS = ("#2a86c8", "#d9601a", "#17936f", "#a765b5", "#8a7a1c")
 _STROKES = ("solid", "dash", "dot", "dashdot")
 _MARKS = 14
+#: Height of a finding's bar, as a share of the picture's.
+_BAR = 0.06
 #: Share of the heat within which the words of two marks would run into each other.
 _NEAR = 0.03
 #: Dots of parts closer than this share of the picture's width cover each other; so many of the newest heats in a chart.
@@ -42,6 +45,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
     """A heat with what was measured, the core as the review found it, the limits, the window and what was marked."""
     data = _core(told, units) if told is not None else []
     data += [_measured(one, units) for one in of.courses if not one.column.startswith("drop")]
+    data += _explained(told, units) if told is not None else []
     shapes: list[dict[str, Any]] = []
     words: list[dict[str, Any]] = []
     ends = [float(one.time_s[-1]) for one in of.courses]
@@ -58,6 +62,9 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
             words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.3,
                           "xanchor": "left"})  # fmt: skip
         shapes += _window(told, end_min)
+        for number, place in enumerate(told.places):
+            shapes.append(_bar(place, number))
+            words.append(_in_bar(place, number))
         end_min = max(end_min, 1.04 * _later(told))
     seen = [(at_s / 60.0, name) for at_s, name in of.events[:_MARKS] if 0.0 <= at_s / 60.0 <= 1.02 * end_min]
     shapes += [_up(at, name == "pulled") for at, name in seen]
@@ -118,6 +125,30 @@ def words_of(column: str) -> str:
     if style is None:
         return _plain(plain.replace("_", " "))
     return _plain(f"{style[1]} {plain.removeprefix(style[0]).replace('_', ' ').strip()}".strip())
+
+
+def _explained(told: Told, units: Units) -> list[dict[str, Any]]:
+    """Measured faces as the likeliest explanation has them."""
+    found = []
+    for column, at_s, values in told.explained:
+        ink = plan_drawing.LOWER if column.startswith("face_lower") else plan_drawing.UPPER
+        minutes, shown = [round(t / 60.0, 3) for t in at_s], [_shown(v, units) for v in values]
+        found.append(_line(f"{words_of(column)}, as explained", minutes, shown, ink, "dash", 2.0))
+    return found
+
+
+def _bar(place: Place, number: int) -> dict[str, Any]:
+    """Where a finding shows, along the upper edge."""
+    top = 1.0 - _BAR * number
+    box = {"type": "rect", "xref": "x", "x0": place.from_s / 60.0, "x1": max(place.to_s, place.from_s + 4.0) / 60.0}
+    return {**box, "yref": "paper", "y0": top - 0.85 * _BAR, "y1": top, "fillcolor": LEVEL, "opacity": 0.25,
+            "line": {"width": 0}, "layer": "below"}  # fmt: skip
+
+
+def _in_bar(place: Place, number: int) -> dict[str, Any]:
+    words = f"{_plain(place.name, 90)} ({place.share})"
+    return {"text": words, "xref": "x", "x": place.from_s / 60.0, "xanchor": "left", "yref": "paper",
+            "y": 1.0 - _BAR * number, "yanchor": "top", "showarrow": False, "font": {"size": 13}}  # fmt: skip
 
 
 def _window(told: Told, end_min: float) -> list[dict[str, Any]]:
@@ -354,6 +385,6 @@ def _difference(kelvin: float, units: Units) -> float:
     return round(kelvin if units.system == "metric" else 1.8 * kelvin, 2)
 
 
-def _plain(text: str) -> str:
+def _plain(text: str, longest: int = 40) -> str:
     """Names of columns and marks come from files: plotly would read tags and braces in them."""
-    return "".join(one for one in text if one not in "<>{}%&")[:40]
+    return "".join(one for one in text if one not in "<>{}%&")[:longest]

@@ -8,10 +8,11 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard.correcting import OUTCOMES
-from dashboard.failures import KINDS, failure_of
+from dashboard.failure_words import failed_lines
+from dashboard.failures import KINDS
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
 from dashboard.heat_view import HeatView
-from dashboard.review_words import CAUTION, failure_words
+from dashboard.review_words import CAUTION, UNEXPLAINED_WORDS
 from dashboard.stored_review import Told
 from dashboard.units import Units
 from dashboard.wall_words import unit_of, wall_row
@@ -131,13 +132,11 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
         )
     )  # fmt: skip
     if told.unexplained:
-        parts.append(html.P("Nothing that was tried explains the readings well: look at sensors, door and polymer.",
-                            className="wrong"))  # fmt: skip
+        parts.append(html.P(f"{UNEXPLAINED_WORDS}.", className="wrong"))
     if told.aside:
         parts += [html.H3("Not believed"), listed(told.aside)]
-    failure = failure_of(of.now.outcome_kind)
-    if failure is not None:
-        parts += [html.H3("What failed"), listed(failure_words(failure, told, units))]
+    if failed := failed_lines(of.now.outcome_kind, told, told.pull, units):
+        parts += [html.H3("What failed"), listed(failed)]
     if told.notes:
         parts.append(html.Details([html.Summary("Taken for granted"), listed(told.notes)]))
     return parts
