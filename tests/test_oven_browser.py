@@ -374,6 +374,7 @@ def test_an_answer_that_comes_late_leaves_no_number_beside_not_live(
 def test_scrolled_down_the_cue_stays_in_sight(heating: tuple[Page, StillLive], looks: dict[str, Aged]) -> None:
     page, live = heating
     strip = page.locator("#oven-strip")
+    page.evaluate("scrollTo(0, 0)")
     expect(strip).to_be_hidden()
     page.locator("#oven-marked").scroll_into_view_if_needed()
     page.evaluate("scrollTo(0, document.body.scrollHeight)")

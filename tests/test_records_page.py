@@ -211,14 +211,14 @@ def test_a_review_is_made_once_kept_and_made_again_after_a_correction(shop: tupl
     reviewer.ask(1)
     found = told(kept.kept_review(heat.id), Units("us"))
     assert found is not None
-    assert found.headline.startswith("Oven colder than it showed")
+    assert "oven colder than it showed" in found.headline
     assert "°F" in dict(found.state)["Core (coldest point)"]
     import datetime
 
     visitor = Visitor(make_app(services(shop)))
     visitor.get("/records")
     causes, pull = table_of(visitor, "causes"), dict(row[1:] for row in table_of(visitor, "pull")[1:])
-    assert (causes[1][2], causes[1][5]) == ("oven off", "Oven colder than it showed")
+    assert ("oven off", "Oven colder than it showed") in [(row[2], row[5]) for row in causes[1:3]]
     assert pull["Window"].startswith("would not have opened within")
     assert ok("export", "1", "--table", "causes", "--shop", str(shop[0].folder)).splitlines()[1].startswith("1,")
     for _ in range(2):
@@ -344,7 +344,7 @@ def test_from_search_to_the_printed_report_in_a_browser(shop: tuple[Shop, StoreP
         page.keyboard.press("Enter")
         expect(page.locator("#records-count")).to_have_text("1 heat", timeout=60_000)
         page.locator("#records-table").get_by_role("link", name="1", exact=True).click()
-        expect(page.locator("#records-headline")).to_contain_text("Oven colder than it showed", timeout=60_000)
+        expect(page.locator("#records-headline")).to_contain_text("oven colder than it showed", timeout=60_000)
         page.wait_for_selector("#records-curve svg.main-svg >> nth=0", timeout=60_000)
         accessible(page)
         page.locator("#records-outcome").select_option("failed")

@@ -496,7 +496,7 @@ def test_tables_are_those_that_queries_expect(new_url: Callable[[], str]) -> Non
 
 def test_a_store_of_a_newer_version_is_refused_and_left_alone(url: str) -> None:
     tamper(url, "UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(InputError, match=r"version 9999.*up to 0003.*newer Pullcue"):
+    with pytest.raises(InputError, match=r"version 9999.*up to 0004.*newer Pullcue"):
         open_store(url)
 
 
