@@ -155,7 +155,7 @@ _SPY = """() => { window.ages = []; window.stood = []; window.sizes = []; window
                 last = begun - 1000 * told.age;
                 window.ages.push((now - last) / 1000);
                 window.sizes.push(new TextEncoder().encode(text).length);
-                const said = document.querySelectorAll('[data-key=not-live]').length;
+                const said = document.querySelectorAll(':not(.strip)[data-key=not-live]').length;
                 window.dead += said > 0 ? 1 : 0; }, 0)); }
         return answer; }; }"""
 

@@ -150,7 +150,8 @@ def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
     least_s = np.full(len(ready_s), np.inf)
     if of.drop_max is not None and members.drop_ratio is not None:
         least_s = first_passed(members.time_s, members.drop_ratio, of.drop_max)
-    spare_s = np.clip(least_s - ready_s, None, 0.0).reshape(-1, _DRAWN)
+    never = ~np.isfinite(ready_s)
+    spare_s = np.where(never, -np.inf, np.minimum(least_s - np.where(never, 0.0, ready_s), 0.0)).reshape(-1, _DRAWN)
     result: NDArray[np.intp] = np.arange(len(spare_s)) * _DRAWN + np.argmax(spare_s, axis=1)
     return result
 
