@@ -108,15 +108,15 @@ def _heated(given: Given, several: Sequence[Fitted]) -> list[Members]:
         case = one.alternative.case(given.case)
         key = (case.polymer.id, case.film, case.oven.tray, one.alternative.walls_below_k)
         groups.setdefault(key, []).append(i)
+    time_s = _beyond(given) if any(_needed_more(one) for one in several) else given.time_s
     found: dict[int, Members] = {}
     for own in groups.values():
-        found |= dict(zip(own, _heated_alike(given, [several[i] for i in own]), strict=True))
+        found |= dict(zip(own, _heated_alike(given, [several[i] for i in own], time_s), strict=True))
     return [found[i] for i in range(len(several))]
 
 
-def _heated_alike(given: Given, several: Sequence[Fitted]) -> list[Members]:
+def _heated_alike(given: Given, several: Sequence[Fitted], time_s: Array) -> list[Members]:
     case = _hanging(given, several[0])
-    time_s = _beyond(given) if any(_needed_more(one) for one in several) else given.time_s
     heard = walled(air.heard(case, given.seen, time_s, given.end_s), several[0].alternative)
     rows = [_in_frame(given, one, case, one.normals()) for one in several]
     ends = np.cumsum([0, *(stated.shape[1] for stated, _ in rows)])

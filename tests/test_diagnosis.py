@@ -31,7 +31,7 @@ from calibration.evidence import Evidence
 from calibration.members import further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, prior, update, whitened
-from calibration.reconstruction import Pulls, profile_at_pull, trajectories
+from calibration.reconstruction import Pulls, course, profile_at_pull, trajectories
 from calibration.recovery import STEADY_STD_K
 from cases import CARD
 from live_cases import CALIBRATED, cell
@@ -340,3 +340,16 @@ def test_a_sheet_in_a_frame_whose_bubble_nobody_saw_is_followed_with_its_sag(
     # The likeliest sheet lies among its members, and hangs.
     assert np.nanmin(at_end_c) < across_c.min() < np.nanmax(at_end_c)
     assert drop_ratio > 0.0
+
+
+def test_explanations_are_followed_alike_where_the_core_of_one_was_not_ready(
+    heats: tuple[Case, list[Planted]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = known_of(heats[0], heats[1][0])
+    film = next(one for one in alternatives(known.case, known.seen, known.end_s) if one.name == "film upper")
+    fits = fit(known, [Alternative(), film], prior(len(names(known.case))), rounds=1)
+    monkeypatch.setattr("calibration.reconstruction._needed_more", lambda one: one.alternative == film)
+    ways = trajectories(known, [(one, 0.5) for one in fits])
+    assert len({len(one.members.time_s) for one in ways}) == 1
+    assert ways[0].members.time_s[-1] > known.end_s + 200.0
+    assert len(course(known, ways).time_s) == len(known.time_s)
