@@ -326,10 +326,10 @@ def test_clock_of_the_computer() -> None:
 
 
 def test_check_of_the_demo_bench() -> None:
-    result = run("check", str(DEMO / "practice.toml"), "--for", "20", "--speed", "20")
+    result = run("check", str(DEMO / "practice.toml"), "--for", "20", "--speed", "5")
     assert (result.exit_code, result.stderr) == (0, "")
     assert result.stdout.splitlines()[-1] == "The bench is fit to run."
-    content = json.loads(run("check", str(DEMO / "practice.toml"), "--for", "20", "--speed", "20", "--json").stdout)
+    content = json.loads(run("check", str(DEMO / "practice.toml"), "--for", "10", "--speed", "4", "--json").stdout)
     assert content["fine"] is True
     assert {"about", "grade", "found", "do"} == content["findings"][0].keys()
 
