@@ -2,7 +2,8 @@
 likely it makes them (`posterior.log_evidence`).
 
 All alternatives are heated as one batch, whatever their sheets are of. They begin where the live estimate ended, with
-what they add as wide as its prior, and are heated anew from their own posterior until the two agree.
+what they add as wide as its prior (narrower for a bubble), and are heated anew from their own posterior until the two
+agree.
 """
 
 from __future__ import annotations
@@ -197,7 +198,9 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
 
 
 def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
-    """What the heat as stated left, with the added unknowns at their prior; another polymer begins at its own."""
+    """What the heat as stated left, with the added unknowns at their prior, or nearer to what is stated for a bubble;
+    another polymer begins at its own.
+    """
     extra = len(one.moves)
     stated = len(names(one.case(given.case)))
     if stated != len(start.mean) or any(cause.polymer is not None for cause in one.causes):
