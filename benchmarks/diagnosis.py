@@ -20,7 +20,6 @@ import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from itertools import pairwise
 
 for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -32,15 +31,14 @@ from scipy.stats import beta
 
 from calibration import air, diagnosis
 from calibration.air_signs import air_signs
-from calibration.alternative_fit import fit, given
+from calibration.alternative_fit import beginning, fit
 from calibration.alternatives import Alternative, alternatives
 from calibration.diagnosis import NOTHING, Around, Diagnosis, Finding, diagnose, explanations
 from calibration.doubt import believed, set_aside
-from calibration.estimator import Estimator
 from calibration.evidence import CLEAR, LINES, first_passed, flow
-from calibration.members import Members, names
+from calibration.given import given
+from calibration.members import Members
 from calibration.observed import AIR
-from calibration.posterior import Proposal, prior
 from calibration.reconstruction import profile_at_pull
 from live_cases import CALIBRATED, cell
 from planted_heats import (
@@ -142,7 +140,7 @@ def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
         return found
     heat = planted(case, of, [Plant(SOUND, 0.0)], SETS[kind], seed)[0]
     known = given(case, of, believed(case, heat.seen).seen, LINE_MM, heat.end_s)
-    start = _start(kind, heat)
+    start = beginning(known)
     singles = {one.moves[0].names: one for one in alternatives(known.case, known.seen, known.end_s) if one.moves}
     for label, (moved, _) in MOVES.items():
         one = singles[moved]
@@ -152,19 +150,11 @@ def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
     return found
 
 
-def _start(kind: str, heat: Planted) -> Proposal:
-    if "drop" not in SETS[kind]:
-        return prior(len(names(replace(heat.case, opening_m=None))))
-    live = Estimator(heat.case, heat.of, LINE_MM)
-    live.at(replace(heat.seen, events=heat.seen.events[:-1]), heat.end_s)
-    return live.posterior()
-
-
 def diagnosed(kind: str, heat: Planted, polymers: Sequence[str] = POLYMERS) -> Diagnosis:
     """One heat through the diagnosis, as the review does it."""
     case, trust = heat.case, believed(heat.case, heat.seen)
     known = given(case, heat.of, trust.seen, LINE_MM, heat.end_s)
-    fits = explanations(known, _start(kind, heat), tuple(map(shipped_polymer, polymers)))
+    fits = explanations(known, tuple(map(shipped_polymer, polymers)))
     carry = carry_of(fits[0].alternative.case(case), *profile_at_pull(known, fits[0]), ROOM_C)
     around = Around(
         preheat=_preheat(heat),

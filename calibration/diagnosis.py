@@ -23,12 +23,12 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
 from calibration.air_signs import AirSigns, air_signs
-from calibration.alternative_fit import Beside, Fitted, Given, fit
+from calibration.alternative_fit import Beside, Fitted, beginning, fit
 from calibration.alternatives import Alternative, Cause, alternatives
 from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
 from calibration.evidence import CLEAR, LINES
+from calibration.given import Given
 from calibration.observed import FACES
-from calibration.posterior import Proposal
 from calibration.reconstruction import (
     AtPull,
     Course,
@@ -151,13 +151,10 @@ class Diagnosis:
         return self.misfit is not None and self.misfit > UNEXPLAINED
 
 
-def explanations(given: Given, start: Proposal, polymers: Iterable[Polymer] = ()) -> list[Fitted]:
-    """All alternatives fitted, single ones and pairs, the likeliest first.
-
-    Args:
-        start: the live estimate's posterior of the heat as stated.
-    """
+def explanations(given: Given, polymers: Iterable[Polymer] = ()) -> list[Fitted]:
+    """All alternatives fitted, single ones and pairs, the likeliest first."""
     tried = [Alternative(), *alternatives(given.case, given.seen, given.end_s, polymers)]
+    start = beginning(given)
     if not _of_sheet(given):
         return fit(given, tried[:1], start, rounds=1)  # nothing to tell them apart by
     found = fit(given, tried, start)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm
 
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
-from calibration.alternative_fit import Given, fit, given
+from calibration.alternative_fit import fit
 from calibration.alternatives import Alternative, Cause, Move, alternatives
 from calibration.diagnosis import (
     CARRIED_LONG,
@@ -28,6 +28,7 @@ from calibration.diagnosis import (
 )
 from calibration.doubt import STILL, believed, set_aside
 from calibration.evidence import Evidence
+from calibration.given import Given, given
 from calibration.members import further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, prior, update, whitened
@@ -237,12 +238,11 @@ def diagnosed(heats: tuple[Case, list[Planted]]) -> list[Diagnosis]:
     case, some = heats
     aside = [tuple(set_aside(case, heat.seen)) for heat in some]
     around = [Around(aside=one, carried_s=60.0, formable_s=70.0) for one in aside]
-    start = prior(len(names(case)))
     # The frozen one is judged by its rule alone: see below. Each of the others takes some seconds.
     found = []
     for heat, one in zip(some[:3], around[:3], strict=True):
         known = known_of(case, heat)
-        found.append(diagnose(known, explanations(known, start), one))
+        found.append(diagnose(known, explanations(known), one))
     return found
 
 
@@ -280,7 +280,7 @@ def test_a_thermocouple_that_stood_still_is_named_with_its_time(heats: tuple[Cas
     (aside,) = set_aside(case, some[3].seen)
     assert (aside.column, aside.reason, set_aside(case, some[0].seen)) == ("face_upper_c", STILL, [])
     known = known_of(case, replace(some[3], seen=without_face(some[3].seen)))
-    first = diagnose(known, explanations(known, prior(len(names(case)))), Around(aside=(aside,))).first
+    first = diagnose(known, explanations(known), Around(aside=(aside,))).first
     assert (first.kind, first.of, first.from_s) == ("frozen", "face_upper_c", aside.from_s)
 
 
