@@ -21,6 +21,7 @@ from calibration.diagnosis import (
     Diagnosis,
     Finding,
     _joined,
+    _marked_door,
     _of_carry,
     _shares_of,
     diagnose,
@@ -31,13 +32,14 @@ from calibration.evidence import Evidence
 from calibration.given import Given, given
 from calibration.members import further, names
 from calibration.observed import Observed
-from calibration.posterior import Proposal, design, log_evidence, prior, update, whitened
+from calibration.posterior import Proposal, design, log_evidence, merit, prior, step, update, whitened
 from calibration.reconstruction import Pulls, course, profile_at_pull, trajectories
 from calibration.recovery import STEADY_STD_K
 from cases import CARD
 from live_cases import CALIBRATED, cell
 from planted_heats import SOUND, Plant, Planted, planted
 from thermal.case import Case, Departures
+from thermal.heat import Event
 from thermal.polymer_data import shipped_polymer
 
 Array = NDArray[np.float64]
@@ -51,6 +53,25 @@ FACE = frozenset({"air", "face"})
 def linear_evidence(proposal: Proposal, xi: Array, slope: Array, measured: Array, covariance: Array) -> Evidence:
     predicted = slope @ proposal.members(xi)
     return Evidence("face_upper_c", np.arange(len(measured), dtype=float), measured, predicted, covariance)
+
+
+def test_steps_towards_a_posterior_are_no_longer_than_asked_and_end_there() -> None:
+    # A straight model: its posterior is known in closed form, whatever the way to it.
+    random = np.random.default_rng(7)
+    slope, covariance = random.standard_normal((6, 3)), 0.01 * np.eye(6)
+    measured = slope @ np.array([4.0, -3.0, 2.0])
+    wanted = np.linalg.solve(np.eye(3) + slope.T @ slope / 0.01, slope.T @ measured / 0.01)
+    xi, at = design(3, 32), prior(3)
+    for _ in range(12):
+        white = [whitened(xi, linear_evidence(at, xi, slope, measured, covariance))]
+        after = step(at, white, 1.0)
+        assert np.max(np.abs(after.mean - at.mean)) <= 1.0 + 1e-12
+        assert merit(after, [whitened(xi, linear_evidence(after, xi, slope, measured, covariance))]) > merit(at, white)
+        at = after
+        if np.allclose(at.mean, wanted, atol=1e-9):
+            break
+    assert at.mean == pytest.approx(wanted, abs=1e-9)
+    assert at.factor @ at.factor.T == pytest.approx(np.linalg.inv(np.eye(3) + slope.T @ slope / 0.01), abs=1e-9)
 
 
 @pytest.mark.parametrize("wide", [1.0, 0.3])
@@ -213,6 +234,28 @@ def test_air_of_a_few_readings_says_nothing() -> None:
     seen = air_of()
     assert air_signs(pp(), Observed(seen.time_s, {}), 780.0) is None
     assert air_signs(pp(), seen, 15.0) is None
+
+
+# ---------------------------------------------------------------- doors that were marked
+
+
+@pytest.mark.parametrize(("fell_k", "measured"), [(0.0, True), (2.0, True), (40.0, True), (40.0, False)])
+def test_a_marked_door_is_a_cause_as_far_as_it_cost(fell_k: float, measured: bool) -> None:
+    case, of = cell(4.0, CALIBRATED)
+    seen = air_of(opened_k=fell_k)
+    seen = replace(seen, events=(Event(300.0, "door_open"),), columns=seen.columns if measured else {})
+    known = given(case, of, seen, {}, 600.0)
+    one = _marked_door(known, (300.0,))
+    assert (one.kind, one.from_s, one.column) == ("door opened", 300.0, None)
+    assert one.size is not None
+    # The first law for a thin sheet far below the air: a dip of the air's by D that recovers with tau leaves the sheet
+    # behind by up to D (1 - exp(-tau/t)), with t its own time constant; here tau and t are alike.
+    if fell_k == 40.0:
+        assert 2.0 < one.size < 40.0
+        assert one.probability > 0.3
+    else:
+        assert one.size < 1.0
+        assert one.probability < 0.2
 
 
 # ---------------------------------------------------------------- planted causes
