@@ -111,6 +111,13 @@ PLANTED = {
     "marks": tuple(label for label in LABELS if label not in (SWAPPED, TRAY)),
     "faces": tuple(label for label in LABELS if label not in (LATE, TRAY)),
 }
+#: Two at once, of which neither hides the other, each at the largest size asked for.
+PAIRS = {
+    "air": ((LOW, DOOR), (DOOR, CARRIED), (EARLY, CARRIED)),
+    "face": (("gauge thick", DOOR), ("gauge thin", LOW), ("start cold", DOOR), ("face upper cold", CARRIED),
+             ("gauge thick", "start cold"), (LOOSE, DOOR), (EARLY, CARRIED)),
+}  # fmt: skip
+PAIRS["drop"] = PAIRS["marks"] = PAIRS["faces"] = PAIRS["face"]
 POLYMERS = ("hdpe", "pp-block-copolymer", "ldpe")
 
 
@@ -187,6 +194,16 @@ def plants(
         for size in sizes if label not in WHOLE else (1.0,):
             found += [(Plant(label, min(size * least[label], most)), size)] * count
     return found + [(Plant(SOUND, 0.0), 0.0)] * sound
+
+
+def paired(kind: str, count: int, size: float, least: dict[str, float]) -> list[tuple[Plant, float]]:
+    """`count` heats of each pair of causes."""
+
+    def one(label: str, second: Plant | None = None) -> Plant:
+        most = MOST[MOVES[label][0][0]] if label in MOVES else MOST_OF.get(label, np.inf)
+        return Plant(label, min(size * least[label], most), second)
+
+    return [(one(first, one(second)), size) for first, second in PAIRS[kind] for _ in range(count)]
 
 
 # ---------------------------------------------------------------- a classifier that knows the simulator
@@ -317,6 +334,9 @@ def weights(labels: Sequence[str]) -> dict[str, float]:
 
 # ---------------------------------------------------------------- heats
 
+#: Joins the labels of two causes in one heat.
+AND = " and "
+
 
 @dataclass(frozen=True)
 class Row:
@@ -344,13 +364,24 @@ def rows_of(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -
     for block in range(options.blocks):
         seed = options.seed + 5000 * block
         several = plants(kind, options.heats, options.sound, options.sizes, least)
+        if options.pairs:
+            several = paired(kind, options.heats, max(options.sizes), least)
         heats = planted(case, of, [plant for plant, _ in several], SETS[kind], seed)
         shown = features(heats) if reference else None
         answers = pool.map(diagnosed, [kind] * len(heats), heats)
         for i, ((plant, multiple), answer) in enumerate(zip(several, answers, strict=True)):
             theirs = () if reference is None or shown is None else tuple(reference.ranked(shown[i])[:2])
             ours = tuple(label_of(one) for one in answer.findings[:2])
-            yield Row(kind, seed, plant.label, multiple, plant.size, ours, answer.first.probability, theirs)
+            yield Row(
+                kind,
+                seed,
+                AND.join(one.label for one in plant.parts),
+                multiple,
+                plant.size,
+                ours,
+                answer.first.probability,
+                theirs,
+            )
 
 
 def learnt(
@@ -387,9 +418,10 @@ def alike(kind: str, options: argparse.Namespace) -> None:
 def table(rows: Sequence[Row]) -> None:
     """Print what was named how often, by sensor set."""
     for kind in dict.fromkeys(row.kind for row in rows):
-        own = [row for row in rows if row.kind == kind]
+        _pairs(kind, [row for row in rows if row.kind == kind and AND in row.label])
+        own = [row for row in rows if row.kind == kind and AND not in row.label]
         causes = [row for row in own if row.label != SOUND and row.label not in UNSEEN.get(kind, ())]
-        print(f"\n== {kind}: {len(own)} heats, {len(own) - sum(row.label != SOUND for row in own)} of them sound")
+        print(f"  {len(own)} heats, {len(own) - sum(row.label != SOUND for row in own)} of them sound")
         for label in dict.fromkeys(row.label for row in own):
             told = Counter(row.ours[0] for row in own if row.label == label)
             unseen = " (not seen by the reference either, not counted)" if label in UNSEEN.get(kind, ()) else ""
@@ -399,6 +431,16 @@ def table(rows: Sequence[Row]) -> None:
             _rates(kind, f"size {multiple:g}", [row for row in causes if row.multiple == multiple])
         _found(kind, causes)
         _alarms([row for row in own if row.label == SOUND])
+
+
+def _pairs(kind: str, rows: Sequence[Row]) -> None:
+    """Of heats with two causes how often one was named first, and both before all others."""
+    print(f"\n== {kind}")
+    for label in dict.fromkeys(row.label for row in rows):
+        right = [[any(same(kind, true, one) for true in label.split(AND)) for one in row.ours]
+                 for row in rows if row.label == label]  # fmt: skip
+        print(f"  {label:40s} one of them first {sum(one[0] for one in right)}, both before all others "
+              f"{sum(all(one) for one in right)} of {len(right)}")  # fmt: skip
 
 
 def _rates(kind: str, of: str, rows: Sequence[Row]) -> None:
@@ -450,6 +492,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--sets", nargs="*", default=list(SETS), choices=list(SETS))
     parser.add_argument("--sizes", nargs="*", type=float, default=[1.0, 2.0, 4.0])
     parser.add_argument("--reference", type=int, default=0, help="heats of each cause and size it learns from; 0: none")
+    parser.add_argument("--pairs", action="store_true", help="two causes in each heat instead, of the largest size")
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--alike", action="store_true", help="only what the reference cannot tell apart")

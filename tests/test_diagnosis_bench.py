@@ -84,9 +84,18 @@ def test_the_table_prints_rates_and_the_limit_of_false_alarms(capsys: pytest.Cap
     assert "diagnosis: false alarms 1 of 100, 95 % upper limit 4.7 %" in told
 
 
+def test_two_causes_count_when_both_stand_before_all_others(capsys: pytest.CaptureFixture[str]) -> None:
+    both = "loose" + bench.AND + "door opened"
+    bench.table([row(both, ("door opened", "loose")), row(both, ("loose", SOUND)), row(both, (SOUND, "loose"))])
+    assert "one of them first 2, both before all others 1 of 3" in capsys.readouterr().out
+    two = bench.paired("face", 2, 4.0, dict.fromkeys(LABELS, 0.1))
+    assert len(two) == 2 * len(bench.PAIRS["face"])
+    assert all(len(plant.parts) == 2 and plant.size == pytest.approx(0.4) for plant, _ in two)
+
+
 def test_kept_heats_are_read_as_they_were_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "heats.jsonl"
     path.write_text(json.dumps(asdict(row("loose", ("loose", SOUND)))) + "\n", encoding="utf-8")
     bench.main(["--blocks", "0", "--sets", "face", "--workers", "1", "--into", str(path)])
-    assert "== face: 1 heats, 0 of them sound" in capsys.readouterr().out
+    assert "== face\n  1 heats, 0 of them sound" in capsys.readouterr().out
     assert bench._read(path) == [row("loose", ("loose", SOUND))]
