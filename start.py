@@ -16,6 +16,7 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -32,6 +33,8 @@ KINDS = {
     "dev": (".venv", "requirements-dev.lock"),
     "bench": (".venv-bench", "benchmarks/requirements.lock"),
 }
+#: So many pips fill an environment at the same time: each unpacks on one core and now and then waits for the network.
+PIPS = 3
 EXE = ".exe" if os.name == "nt" else ""
 #: A sheet is planned; then the practice oven and its page are started where somebody sits at a terminal, and where
 #: nobody does a whole heat is practised as text, in half a minute, and ends by itself.
@@ -83,6 +86,17 @@ def pip(python: Path, *words: str) -> None:
         )
 
 
+def install(python: Path, lock: Path) -> None:
+    """Install what a lock names, which is all that its packages need: 'pip check' tells where it is not."""
+    packages = re.findall(r"^\w.*\n(?:[ \t].*\n)*", lock.read_text("utf-8"), re.MULTILINE)
+    pinned = ("--require-hashes", "--only-binary", ":all:", "--no-deps", "-r")
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(PIPS) as beside:
+        parts = [Path(folder, f"part-{number}.txt") for number in range(min(PIPS, len(packages)))]
+        for number, part in enumerate(parts):
+            part.write_text("".join(packages[number::PIPS]), "utf-8")
+        list(beside.map(lambda part: pip(python, *pinned, str(part)), parts))
+
+
 def ready(kind: str) -> Path:
     """The folder of programs of an environment of this kind, made or renewed where needed.
 
@@ -102,8 +116,10 @@ def ready(kind: str) -> Path:
     mark.unlink(missing_ok=True)
     if not current and run(sys.executable, "-m", "venv", "--clear", home) != 0:
         raise stop(f"the environment {home} could not be made; see above")
-    pip(python, "--require-hashes", "--only-binary", ":all:", "-r", str(ROOT / KINDS[kind][1]))
+    install(python, ROOT / KINDS[kind][1])
     pip(python, "--no-deps", "--no-build-isolation", "--editable", str(ROOT))
+    if run(python, "-m", "pip", "check", "--disable-pip-version-check") != 0:
+        raise stop(f"{KINDS[kind][1]} lacks what pip names above, a fault of this project: please report it")
     mark.write_text(f"{kind}\n{stamp(kind)}", "utf-8")
     return programs
 
@@ -121,7 +137,7 @@ def test(words: list[str]) -> int:
     checks = {
         "ruff check": ["ruff", "check", "."],
         "ruff format": ["ruff", "format", "--check", "--output-format", "concise", "."],
-        "mypy": ["mypy", "--num-workers", "auto"],
+        "mypy": ["mypy"],
         "import contracts": ["lint-imports"],
     }
     # A file's tests stay together: they share a server, a browser, a port. In the order of their names: sorted by how

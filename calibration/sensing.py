@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -75,16 +76,20 @@ def depth_weights(depth: float, nodes: int) -> tuple[Array, Array]:
     Args:
         depth: share of the gauge from the upper face; clipped to the sheet.
     """
-    depth = min(max(depth, 0.0), 1.0)
-    s = depth * (nodes - 1)
-    first = int(np.clip(np.floor(s) - 1, 0, nodes - 4))
-    points = np.arange(first, first + 4, dtype=float)
+    s = min(max(depth, 0.0), 1.0) * (nodes - 1)
+    first = min(max(math.floor(s) - 1, 0), nodes - 4)
+    u = s - first
+    a, b, c = u - 1.0, u - 2.0, u - 3.0  # from the other three of the four nodes, in nodes
+    four = slice(first, first + 4)
     weights, slopes = np.zeros(nodes), np.zeros(nodes)
-    for i, own in enumerate(points):
-        others = np.delete(points, i)
-        below = np.prod(own - others)
-        weights[first + i] = np.prod(s - others) / below
-        slopes[first + i] = sum(np.prod(s - np.delete(others, j)) for j in range(3)) / below * (nodes - 1)
+    weights[four] = (-a * b * c / 6.0, u * b * c / 2.0, -u * a * c / 2.0, u * a * b / 6.0)
+    slopes[four] = (
+        -(a * b + a * c + b * c) / 6.0,
+        (u * b + u * c + b * c) / 2.0,
+        -(u * a + u * c + a * c) / 2.0,
+        (u * a + u * b + a * b) / 6.0,
+    )
+    slopes *= nodes - 1
     return weights, slopes
 
 

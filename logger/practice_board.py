@@ -97,6 +97,8 @@ class PracticeBoard:
         self._tag = tag_of(self._banner())
         self._model = model
         self._faults = tuple(faults)
+        # The time that was asked for last, and what held then: a line asks two dozen times.
+        self._held_at: tuple[float, tuple[Fault, ...]] = (math.nan, ())
         self._noise, self._luck = random.Random(f"noise {seed}"), random.Random(f"faults {seed}")
         self._lagged: dict[str, float] = {}
         self._last: dict[str, Value] = {}
@@ -120,6 +122,7 @@ class PracticeBoard:
     def add_faults(self, faults: Sequence[Fault]) -> None:
         """More that goes wrong."""
         self._faults = (*self._faults, *faults)
+        self._held_at = (math.nan, ())
 
     def cable_out(self, time_s: float) -> bool:
         """Whether the cable is pulled at this time."""
@@ -259,10 +262,14 @@ class PracticeBoard:
     # ------------------------------------------------------------ the schedule
 
     def _holding(self, name: str, time_s: float) -> list[Fault]:
-        return [fault for fault in self._faults if fault.name == name and fault.holds(time_s)]
+        at_s, held = self._held_at
+        if at_s != time_s:
+            held = tuple(fault for fault in self._faults if fault.holds(time_s))
+            self._held_at = (time_s, held)
+        return [fault for fault in held if fault.name == name]
 
     def _on(self, name: str, time_s: float) -> bool:
-        return any(fault.name == name and fault.holds(time_s) for fault in self._faults)
+        return bool(self._holding(name, time_s))
 
     def _began(self, name: str, time_s: float) -> bool:
         return any(fault.name == name and self._begins(fault, time_s) for fault in self._faults)

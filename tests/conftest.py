@@ -26,6 +26,11 @@ hypothesis.settings.load_profile("ci" if IN_CI else "here")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# Before numpy is imported, which nothing above does, as the program itself has it: threads of a linear algebra library
+# wait by turning round, and as many processes as there are cores take each other's time so.
+for _threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+
 #: A folder in the memory of Linux, and the room there that makes it ours, bytes.
 _MEMORY, _ROOM = Path("/dev/shm"), 4_000_000_000
 #: All files that tests and programs that they start put into the folder for such.
@@ -47,6 +52,16 @@ os.environ.pop("PULLCUE_SHOP", None)
 os.environ["PULLCUE_DATA"] = tempfile.mkdtemp(prefix="data-")
 #: Programs are started by the dozen: what one has compiled serves the next.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+#: Half a minute of work each whose names come late: begun last, one core would wait for them.
+_FIRST = ("test_watch.py", "test_swapped.py", "test_running_heat.py")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put those files before all others, which stay in their order."""
+    items.sort(key=lambda item: item.path.name not in _FIRST)
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -22,12 +23,16 @@ def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    for name in ("pyproject.toml", "requirements.lock", "requirements-dev.lock"):
-        (tmp_path / name).write_text(name)
+    (tmp_path / "pyproject.toml").touch()
+    for name, packages in (("requirements.lock", "ab"), ("requirements-dev.lock", "abcdefg")):
+        (tmp_path / name).write_text("".join(f"{one}==1.0 \\\n    --hash=sha256:0{one}\n" for one in packages))
     calls: list[str] = []
+    installed: list[str] = []
 
     def run(*words: object, **_: object) -> int:
         calls.append(" ".join(map(str, words)))
+        if "--require-hashes" in words:
+            installed.append(Path(str(words[-1])).read_text("utf-8"))
         if "--clear" in words:
             programs = Path(str(words[-1])) / ("Scripts" if sys.platform == "win32" else "bin")
             programs.mkdir(parents=True, exist_ok=True)
@@ -37,6 +42,7 @@ def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     monkeypatch.setattr(module, "ROOT", tmp_path)
     monkeypatch.setattr(module, "run", run)
     monkeypatch.setattr(module, "calls", calls, raising=False)
+    monkeypatch.setattr(module, "installed", installed, raising=False)
     return module
 
 
@@ -46,22 +52,43 @@ def set_up_calls(start: ModuleType, kind: str) -> int:
     return len(start.calls)
 
 
+#: The environment, its packages by so many pips, the project, the look whether anything lacks.
+OF_RUN, OF_DEV = 1 + 2 + 2, 1 + 3 + 2
+
+
 def test_second_run_installs_nothing(start: ModuleType) -> None:
-    assert set_up_calls(start, "run") == 3
+    assert set_up_calls(start, "run") == OF_RUN
     assert "--require-hashes" in start.calls[1]
+    assert start.calls[-1].endswith("pip check --disable-pip-version-check")
     assert set_up_calls(start, "run") == 0
+
+
+def test_every_package_of_the_lock_is_installed_once_by_its_hashes(start: ModuleType, tmp_path: Path) -> None:
+    start.ready("dev")
+    assert len(start.installed) == 3
+    entries = re.findall(r"\w==1.0 \\\n    --hash=sha256:0\w\n", "".join(start.installed))
+    assert "".join(sorted(entries)) == (tmp_path / "requirements-dev.lock").read_text()
+
+
+def test_what_lacks_a_package_is_not_set_up(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = start.run
+    monkeypatch.setattr(start, "run", lambda *words, **_: 1 if "check" in words else whole(*words))
+    with pytest.raises(SystemExit, match="lock lacks what pip names"):
+        start.ready("run")
+    monkeypatch.setattr(start, "run", whole)
+    assert set_up_calls(start, "run") == OF_RUN
 
 
 def test_tools_are_added_to_what_is_there_and_suffice_for_running(start: ModuleType) -> None:
     set_up_calls(start, "run")
-    assert set_up_calls(start, "dev") == 2, "no new environment: only the tools and the project"
+    assert set_up_calls(start, "dev") == OF_DEV - 1, "no new environment: only the tools and the project"
     assert set_up_calls(start, "run") == 0
 
 
 def test_changed_lock_is_installed(start: ModuleType, tmp_path: Path) -> None:
     set_up_calls(start, "dev")
-    (tmp_path / "requirements.lock").write_text("another")
-    assert set_up_calls(start, "dev") == 3
+    (tmp_path / "requirements.lock").write_text("another==1.0")
+    assert set_up_calls(start, "dev") == OF_DEV
 
 
 def test_interrupted_set_up_starts_afresh(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -70,7 +97,7 @@ def test_interrupted_set_up_starts_afresh(start: ModuleType, monkeypatch: pytest
     with pytest.raises(SystemExit, match="could not be installed"):
         start.ready("run")
     monkeypatch.setattr(start, "run", whole)
-    assert set_up_calls(start, "run") == 3
+    assert set_up_calls(start, "run") == OF_RUN
 
 
 def test_old_python_is_told(start: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
