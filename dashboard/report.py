@@ -146,7 +146,7 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
             for one in of.diagnosis.findings[:_FINDINGS]
             if one.probability >= LISTED
         ),
-        doubts=tuple(one_line(line, 160) for line in doubt_lines(of.diagnosis, units)[:_DOUBTS]),
+        doubts=tuple(one_line(line, 240) for line in doubt_lines(of, units)[:_DOUBTS]),
         failure=tuple(failed_lines(of.failed_how, of.diagnosis, pull_facts(of.diagnosis, of.pulled), units)),
         walls=tuple(wall_row(one, units) for one in of.walls[:_WALLS]),
         corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
@@ -259,7 +259,7 @@ def _figure(of: Review, units: Units) -> Figure:
             Line(f"{column_words(one.name)}, as explained", one.at_s, _shown(one.predicted, units), _EXPLAINED)
         )
     levels = (
-        ("core at least", float(_shown(np.array([of.of.core_min_c]), units)[0])),
+        ("core at least, as stated", float(_shown(np.array([of.of.core_min_c]), units)[0])),
         ("face at most", float(_shown(np.array([of.of.face_max_c]), units)[0])),
     )
     return Figure(

@@ -54,7 +54,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
     if told is not None:
         level = {"xref": "paper", "yref": "y", "showarrow": False, "font": {"size": 13}}
         for value, text, side in (
-            (told.core_min_c, "core must have", "bottom"),
+            (told.core_min_c, "core must have, as stated,", "bottom"),
             (told.face_max_c, "face at most", "bottom"),
         ):
             y = _shown(value, units)

@@ -12,7 +12,7 @@ from dashboard.failure_words import failed_lines
 from dashboard.failures import KINDS
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
 from dashboard.heat_view import HeatView
-from dashboard.review_words import CAUTION, UNEXPLAINED_WORDS
+from dashboard.review_words import CAUTION
 from dashboard.stored_review import Told
 from dashboard.units import Units
 from dashboard.wall_words import unit_of, wall_row
@@ -125,16 +125,13 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
         html.Div(
             [
                 html.Div([_over(of, "What explains it", "causes", html.H3),
-                          table("What explains it", ["Likely", "Cause"], rows)]),
+                          table("What explains it", ["Likely", "Cause"], rows),
+                          *[html.P(sentence(one), className="doubt") for one in told.doubts]]),
                 html.Div([_over(of, "At the pull", "pull", html.H3), at_pull]),
             ],
             className="two",
         )
     )  # fmt: skip
-    if told.unexplained:
-        parts.append(html.P(f"{UNEXPLAINED_WORDS}.", className="wrong"))
-    if told.aside:
-        parts += [html.H3("Not believed"), listed(told.aside)]
     if failed := failed_lines(of.now.outcome_kind, told, told.pull, units):
         parts += [html.H3("What failed"), listed(failed)]
     if told.notes:
