@@ -35,7 +35,7 @@ def margin_words(of: Margins, units: Units) -> list[str]:
     """Whether a cold core costs parts here: sentences without their full stops."""
     heats = f"{len(of.good)} good and {len(of.bad)} failed parts whose heat was reviewed"
     lines = [_fit_words(of, units, heats)]
-    if of.good or of.bad:
+    if len(of.good) or len(of.bad):
         lines.append(
             f"Each margin is itself known to about {units.difference(of.typical_k)} either way, which makes the curve "
             "flatter than it is"
@@ -93,9 +93,11 @@ def table_of(of: Trends, name: str) -> Table:
         return ("kind", "count", "share", "share_up_to_here"), rows
     if name == "margins":
         pairs = [
-            (n, k, word) for word, these in (("good", of.margins.good), ("failed", of.margins.bad)) for n, k in these
+            (n, round(k, 2), word)
+            for word, these in (("good", of.margins.good), ("failed", of.margins.bad))
+            for n, k in zip(these.heats.tolist(), these.margin_k.tolist(), strict=True)
         ]
-        return ("heat", "core_above_least_k", "outcome"), [(n, round(k, 2), word) for n, k, word in sorted(pairs)]
+        return ("heat", "core_above_least_k", "outcome"), sorted(pairs)
     if name == "chart":
         return ("heat", "core_above_least_k", "low_limit_k", "high_limit_k", "average_k", "average_low_k",
                 "average_high_k", "beyond"), _chart_rows(of.charts)  # fmt: skip

@@ -13,7 +13,7 @@ from dashboard import plan_drawing
 from dashboard.explained import Place
 from dashboard.heat_view import Beside, Course, HeatView
 from dashboard.stored_review import Told
-from dashboard.trends import Charts, Kind, Margins
+from dashboard.trends import Charts, Kind, Margins, Parts
 from dashboard.trends_words import day_of
 from dashboard.units import Units
 from dashboard.web.plan_figure import LEVEL, MARK, WINDOW, axis_of, colour_of, layout_of
@@ -201,8 +201,8 @@ def margin_figure(of: Margins, units: Units) -> Figure:
     drawn = _distinct(of)
     good, bad = ([_difference(k, units) for k, _ in these] for these in drawn)
     if of.fit is not None:
-        every = [k for _, k in (*of.good, *of.bad)]
-        x = np.linspace(min(every), max(every), 60)
+        every = np.concatenate([of.good.margin_k, of.bad.margin_k])
+        x = np.linspace(every.min(), every.max(), 60)
         low, middle, high = (np.round(100.0 * row, 2).tolist() for row in of.fit.curve(x))
         at = [_difference(float(v), units) for v in x]
         edge = {"type": "scatter", "mode": "lines", "x": at, "hoverinfo": "skip", "showlegend": False,
@@ -234,16 +234,16 @@ def margin_figure(of: Margins, units: Units) -> Figure:
 
 def _distinct(of: Margins) -> tuple[list[tuple[float, str]], list[tuple[float, str]]]:
     """Margins of good and of failed parts with which heats they are, one for those that would cover each other."""
-    every = [k for _, k in (*of.good, *of.bad)]
-    step = max((max(every) - min(every)) / _APART, 1e-9) if every else 1.0
+    every = np.concatenate([of.good.margin_k, of.bad.margin_k])
+    step = max(float(np.ptp(every)) / _APART, 1e-9) if len(every) else 1.0
 
-    def drawn(these: Sequence[tuple[int, float]]) -> list[tuple[float, str]]:
-        places: dict[int, list[tuple[int, float]]] = {}
-        for number, k in these:
-            places.setdefault(int(k // step), []).append((number, k))
+    def drawn(these: Parts) -> list[tuple[float, str]]:
+        _, first, counts = np.unique(these.margin_k // step, return_index=True, return_counts=True)
         return [
-            (here[0][1], f"heat {here[0][0]}" + (f" and {len(here) - 1} more" if len(here) > 1 else ""))
-            for _, here in sorted(places.items())
+            (k, f"heat {number}" + (f" and {count - 1} more" if count > 1 else ""))
+            for k, number, count in zip(
+                these.margin_k[first].tolist(), these.heats[first].tolist(), counts.tolist(), strict=True
+            )
         ]
 
     return drawn(of.good), drawn(of.bad)

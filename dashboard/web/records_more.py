@@ -97,8 +97,8 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                 [
                     html.Div([html.H2("Does a cold core cost parts here?"), _csv("margins", asked)], className="over"),
                     html.P(margins[0], className="lead", id="records-margin"),
-                    *([graph("records-margins", margin_figure(of.margins, units), margins[0])] if of.margins.good
-                      or of.margins.bad else []),
+                    *([graph("records-margins", margin_figure(of.margins, units), margins[0])] if len(of.margins.good)
+                      or len(of.margins.bad) else []),
                     *[html.P(one, className="hint") for one in margins[1:]],
                 ],
                 className="card picture",
