@@ -34,7 +34,7 @@ from dashboard.heat_view import heat_view
 from dashboard.pull_facts import PullFacts, pull_facts
 from dashboard.pull_words import state_lines, window_words
 from dashboard.qr import dark_squares
-from dashboard.report import Report, report_of
+from dashboard.report import Report, _correction, report_of
 from dashboard.report_html import html_bytes
 from dashboard.report_pdf import pdf_bytes
 from dashboard.review import Review, _unsettled
@@ -59,7 +59,7 @@ from dashboard.unseen import unseen_lines
 from dashboard.wall_compare import compared
 from dashboard.web.records_figure import heat_figure
 from logger.heatfile import read_heat
-from logger.records import Attachment
+from logger.records import Attachment, Correction
 from logger.walls import MEDIA_TYPE, Wall, walls_content, walls_of
 from thermal.fields import InputError
 from thermal.heat import Event
@@ -201,6 +201,27 @@ def test_the_same_heat_gives_the_same_bytes_but_for_the_date(report: Report) -> 
     assert html_bytes(report) == html_bytes(report)
     assert pdf_bytes(report) == pdf_bytes(report)
     assert html_bytes(report).replace(b"2026-03-04", b"2026-03-05") == html_bytes(later)
+
+
+def test_a_note_that_was_corrected_is_not_on_the_report() -> None:
+    def line(field: str, new: str) -> str:
+        return _correction(Correction("0" * 32, "1" * 32, 0, "AB", "asked", field, "null", json.dumps(new)))
+
+    assert line("notes", "a person's name") == (
+        "1970-01-01 00:00 UTC, AB: Note changed (its words are in the record); asked"
+    )
+    assert line("outcome_kind", "bridging") == "1970-01-01 00:00 UTC, AB: Failed how was not known, is bridging; asked"
+
+
+def test_words_of_the_least_stand_clear_of_the_air(reviewed: Review) -> None:
+    """The air of this heat stays below what the core must have; 20 K hotter it runs above."""
+    hotter = {
+        name: values + 20.0 if name.startswith("air") else values for name, values in reviewed.heat.columns.items()
+    }
+    hot = dataclasses.replace(reviewed, heat=dataclasses.replace(reviewed.heat, columns=hotter))
+    for of, below in ((reviewed, False), (hot, True)):
+        least, most = report_of(of, Units(), DAY).figure.levels
+        assert (least.name, least.below, most.below) == ("core at least 165 °C, as stated", below, False)
 
 
 def test_two_pages_hold_a_report_with_everything(report: Report) -> None:

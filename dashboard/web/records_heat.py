@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from dash import dcc, html
 
 from dashboard.correcting import OUTCOMES
+from dashboard.entry_words import CHECK_WORDS, entry_words
 from dashboard.failure_words import failed_lines
 from dashboard.failures import KINDS
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
@@ -25,24 +25,6 @@ from dashboard.web.who import signed_in
 from dashboard.web.words import sentence
 from logger.heat_export import utc_of
 from logger.records import correctable_fields, in_force
-
-#: Entries in a technician's words; others are shown by their name.
-_ENTRIES: Mapping[str, str] = {
-    "polymer": "Polymer", "gauge_mm": "Gauge, mm", "oven": "Oven", "support": "Held by", "opening_mm": "Opening, mm",
-    "set_c": "Set, °C", "start_c": "Sheet before, °C", "sheet_label": "Label", "job_number": "Job", "initials":
-    "Operator", "colour": "Colour", "dried_hours": "Dried, h", "dried_c": "Dried at, °C", "heated_before":
-    "Heated before", "other_sheets": "Other sheets in the oven", "notes": "Note", "outcome": "Outcome",
-    "outcome_kind": "Failed how", "start_s": "Start, s of the run", "end_s": "End, s of the run",
-    "checks.sheet_undamaged": "Check: sheet undamaged", "checks.label_kept": "Check: label kept",
-    "checks.film_off": "Check: film off", "checks.frame_locked": "Check: frame locked",
-    "checks.clearance": "Check: clearance",
-}  # fmt: skip
-_CHECKS = {name.removeprefix("checks."): words for name, words in _ENTRIES.items() if name.startswith("checks.")}
-
-
-def entry_words(name: str) -> str:
-    """An entry's name in a technician's words."""
-    return _ENTRIES.get(name, name)
 
 
 def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, units: Units) -> html.Div:
@@ -184,7 +166,7 @@ def _entries(of: HeatView) -> list[Any]:
         if name == "checks":
             rows += [
                 (f"checks.{check}", words, "done" if value[check] else "NOT done")
-                for check, words in _CHECKS.items()
+                for check, words in CHECK_WORDS.items()
                 if check in value
             ]
         elif value is not None and name not in MADE:
