@@ -239,7 +239,7 @@ def _correction(one: Correction) -> str:
     told = f"{when}, {one_line(one.who)}: {entry_words(one.field)}"
     if one.field == "notes":
         return f"{told} changed (its words are in the record); {one_line(one.why, 120)}"
-    return f"{told} was {kept_words(one.old)}, is {kept_words(one.new)}; {one_line(one.why, 120)}"
+    return f"{told} was {kept_words(one.old, 120)}, is {kept_words(one.new, 120)}; {one_line(one.why, 120)}"
 
 
 def _photo(stored: StoredHeat) -> bytes | None:
@@ -283,7 +283,7 @@ def _figure(of: Review, units: Units) -> Figure:
 def _air_above(of: Review) -> bool:
     """Whether the air runs above the core's least where the words of that stand."""
     time_s, end_s = of.heat.time_s, of.diagnosis.at_pull.time_s
-    there = (time_s > 0.3 * end_s) & (time_s < 0.6 * end_s)
+    there = (time_s > 0.15 * end_s) & (time_s < 0.4 * end_s)
     air = [values[there] for role in AIR for values in of.heat.series(role).values()]
     read = [values[np.isfinite(values)] for values in air]
     return any(len(values) and float(np.median(values)) > of.of.core_min_c for values in read)

@@ -123,7 +123,7 @@ class Scale:
 
     def of_level(self, level: Level) -> tuple[float, float]:
         """Where the words of a limit begin, mm: at this place the faces are well below it."""
-        return LEFT + 0.3 * (WIDE - LEFT - RIGHT), self.y(level.value) + (2.9 if level.below else -0.7)
+        return LEFT + 0.15 * (WIDE - LEFT - RIGHT), self.y(level.value) + (2.9 if level.below else -0.7)
 
     def bar(self, number: int) -> tuple[float, float, float]:
         """Left, right and top of a finding's bar, mm; a moment is wide enough to be seen."""

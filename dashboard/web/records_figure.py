@@ -65,7 +65,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
         ):
             y = _shown(value, units)
             shapes.append(_across(y))
-            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.3,
+            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.15,
                           "xanchor": "left"})  # fmt: skip
         shapes += _window(told, end_min)
         for number, place in enumerate(told.places):
@@ -97,7 +97,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
 def _clear_side(of: HeatView, told: Told) -> str:
     """On which side of the least its words are clear of the air, which runs along it: plotly's anchor."""
     air = [one for one in of.courses if one.column.startswith("air")]
-    there = [one.values[(one.time_s > 0.3 * one.time_s[-1]) & (one.time_s < 0.6 * one.time_s[-1])] for one in air]
+    there = [one.values[(one.time_s > 0.15 * one.time_s[-1]) & (one.time_s < 0.4 * one.time_s[-1])] for one in air]
     return "top" if any(len(values) and np.median(values) > told.core_min_c for values in there) else "bottom"
 
 
