@@ -88,8 +88,6 @@ def case_of(heat: Heat, card: OvenCard, polymer: Polymer, name: str) -> tuple[Ca
         notes.append(f"Set temperature not stated: taken {card.set_c:g} °C, the card's")
     if heat.start_c is None:
         notes.append(f"Start temperature of the sheet not stated: taken {DEFAULT_START_C:g} °C")
-    if heat.oven is not None and heat.oven != card.id:
-        notes.append(f"Heated in oven {heat.oven}, reviewed with the card of {card.id}")
     support = heat.support or "frame"
     case = Case(
         polymer=polymer,

@@ -27,6 +27,8 @@ _ODDS_TOLD, _HARDLY = 4.0, 5.0
 #: How strongly readings speak for what makes them so many times likelier; beyond the most no number is told.
 _STRENGTHS = (("very strongly ", 150.0), ("strongly ", 20.0), ("", 3.0), ("weakly ", 1.0))
 _MOST_TIMES = 1000
+#: From so much on it is told how much longer the core needed, s.
+_NEEDED_S = 5.0
 #: Below this misfit readings and model agree.
 _AGREE = 1.5
 _FACES = {"upper": "the upper face", "lower": "the lower face", "both": "both faces"}
@@ -174,7 +176,7 @@ def _likely_facts(of: Review) -> list[str]:
 
 
 def _needed_words(before: Spread | None) -> str:
-    if before is None or before.middle <= 0.0:
+    if before is None or before.middle < _NEEDED_S:
         return ""
     return f"; it needed about {Units.seconds(before.middle)} more"
 
@@ -267,12 +269,20 @@ def briefly(one: Finding, units: Units) -> str:
 
 
 def doubt_lines(of: Review, units: Units) -> list[str]:
-    """What to doubt in a ranking, without full stops: what these sensors cannot show, that nothing explains the
-    readings or that an explanation was not computed to rest, and readings that are not believed.
+    """What to doubt in a ranking, without full stops: a card of another oven, what these sensors cannot show, that
+    nothing explains the readings or that an explanation was not computed to rest, and readings that are not believed.
     """
     unexplained = [UNEXPLAINED_WORDS] if of.diagnosis.unexplained else []
     aside = [f"Not believed: {aside_words(one, units)}" for one in of.diagnosis.aside]
-    return [*of.unseen, *unexplained, *_unsettled_words(of, units), *aside]
+    return [*_card_words(of), *of.unseen, *unexplained, *_unsettled_words(of, units), *aside]
+
+
+def _card_words(of: Review) -> list[str]:
+    stated, used = of.heat.oven, of.case.oven.id
+    if stated in (None, used):
+        return []
+    return [f"Heated in oven {one_line(str(stated))}, reviewed with the card of {one_line(used)}: every cause is told "
+            "against that card"]  # fmt: skip
 
 
 def _unsettled_words(of: Review, units: Units) -> list[str]:

@@ -22,10 +22,13 @@ def spread_words(of: Spread, units: Units) -> str:
 
 
 def margin_words(of: Spread, units: Units, what: str = "") -> str:
-    """'4 K below (7 to 1 K below)', '1 K above (2 K below to 16 K above)'; `what`: above and below what, as ' it'."""
+    """'4 K below (7 to 1 K below)', '1 K above (2 K below to 16 K above)', 'just there (7 K below to 5 K above)';
+    `what`: above and below what, as ' its least'.
+    """
     (low, low_side), (middle, side), (high, high_side) = (_sided(k, units) for k in (of.low, of.middle, of.high))
     first = low.partition(" ")[0] if low_side == high_side else f"{low} {low_side}"
-    return f"{middle} {side}{what} ({first} to {high} {high_side})"
+    told = f"{middle} {side}{what}" if middle.partition(" ")[0] != "0" else f"at{what}" if what else "just there"
+    return f"{told} ({first} to {high} {high_side})"
 
 
 def _sided(kelvin: float, units: Units) -> tuple[str, str]:

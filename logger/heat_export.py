@@ -141,7 +141,7 @@ def _recorded(stored: StoredHeat, raw: bool) -> Heat:
     inside = (at_ms >= start_ms - round(BEFORE_S * _MS)) & (at_ms <= end_ms)
     if not inside.any():
         raise InputError(
-            f"heat {now.number}: nothing was measured during it: there is no curve to write; see 'pullcue heats "
+            f"heat {now.number}: nothing was measured during it: there is no curve; see 'pullcue heats "
             f"{now.number}' for what is known of it"
         )
     marks = [mark for mark in in_force(stored.marks) if TIME_S.holds(mark.at_s - now.start_s)]

@@ -472,11 +472,19 @@ def test_stretches_and_margins_that_touch_zero_read_as_people_say_it(reviewed: R
     assert stretch_words(Spread(0.0, 0.0, 83.0)) == "at most 1:23 min, perhaps not at all"
     assert stretch_words(Spread(62.0, 0.0, 83.0)) == "about 1:02 min (none to 1:23 min)"
     assert margin_words(Spread(1.2, -2.4, 15.9), Units()) == "1 K above (2 K below to 16 K above)"
+    assert margin_words(Spread(0.3, -7.0, 5.0), Units()) == "just there (7 K below to 5 K above)"
+    assert margin_words(Spread(0.0, -7.0, 5.0), Units(), " its least") == "at its least (7 K below to 5 K above)"
     assert margin_words(Spread(-24.0, -29.1, -19.1), Units("us"), " it") == "43 °F below it (52 to 34 °F below)"
     at_pull = with_pull(reviewed, before_ready_s=Spread(-1.0, -150.0, 65.0), p_never=0.0)
     assert window_words(at_pull) == "opened about at the pull (between 2:30 before and 1:05 after)"
     told = dict(state_lines(with_pull(reviewed, least_c=Spread(166.0, 163.0, 169.0)), Units()))
     assert told["Core (coldest point)"].endswith("; must have 166 °C (163 to 169 °C) to be formed, 165 °C as stated")
+
+
+def test_a_card_of_another_oven_is_told_beside_the_ranking(reviewed: Review) -> None:
+    other = dataclasses.replace(reviewed, heat=dataclasses.replace(reviewed.heat, oven="south"))
+    assert doubt_lines(other, Units())[0].startswith("Heated in oven south, reviewed with the card of north: every")
+    assert not any("card" in line for line in doubt_lines(reviewed, Units()))
 
 
 def test_the_misfit_under_nothing_unusual_is_that_of_the_sheet_as_stated(reviewed: Review) -> None:
