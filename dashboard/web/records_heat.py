@@ -63,7 +63,9 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
             ),
             html.P(CAUTION, className="hint"),
             html.P(className="toast", id="records-toast", role="status"),
-            dcc.Interval(id="records-tick", interval=2000, disabled=told is not None or bool(wrong) or not ended),
+            # The answer of a review draws the curve anew: without one there is nothing to wait for.
+            dcc.Interval(id="records-tick", interval=2000,
+                         disabled=told is not None or bool(wrong) or not ended or not of.courses),
             dcc.Store(id="records-heat", data=now.number),
         ],
         className="records heat",
@@ -72,7 +74,7 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
 
 
 def _reports(of: HeatView) -> html.Div:
-    if of.now.state == "open":
+    if of.now.state == "open" or not of.courses:
         return html.Div(html.A("All heats", href=PATH, className="button"), className="row")
     number = of.now.number
     report = f"{PATH}/report?heat={number}&as="
@@ -95,6 +97,8 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
     if told is None:
         if wrong:
             return [head, html.P(sentence(wrong), className="wrong")]
+        if not of.courses:
+            return [head, html.P("Nothing was measured during it: there is nothing to review.", className="hint")]
         words = "The heat is being reviewed: some seconds, with a bubble that was measured up to half a minute."
         return [head, html.P(words, className="lead", id="records-waiting")]
     parts: list[Any] = [head, html.P(sentence(told.headline), className="lead", id="records-headline")]
