@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calibration.alternative_fit import Given
 from calibration.diagnosis import Diagnosis
+from calibration.given import Given
 from calibration.observed import AIR, FACES
 
 _OF_SHEET = "a wrong gauge, another polymer, a film left on, a cold face or a cold sheet would not show"

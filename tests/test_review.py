@@ -17,11 +17,12 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from calibration.alternative_fit import Beside, Fitted, given
+from calibration.alternative_fit import Beside, Fitted
 from calibration.alternatives import Alternative, Cause
 from calibration.diagnosis import NOTHING, Finding
 from calibration.doubt import SetAside
 from calibration.estimate import Spread
+from calibration.given import given
 from calibration.observed import Observed
 from calibration.reconstruction import _time_above
 from command_line import demo_store, ok, refused
