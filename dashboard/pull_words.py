@@ -69,7 +69,7 @@ def _opening_words(of: Spread, end: str) -> str:
         side = "after" if later else "before"
         return f"{opened} about {Units.seconds(abs(of.middle))} {side} {end} ({between})"
     first, last = sorted((abs(of.low), abs(of.high)))
-    interval = f"({Units.seconds(first)} to {Units.seconds(last)})"
+    interval = f"({'at once' if first < 0.5 else Units.seconds(first)} to {Units.seconds(last)})"
     if later:
         return f"{opened} {Units.seconds(of.middle)} after {end} {interval}; the core was not ready"
     return f"{opened} {Units.seconds(-of.middle)} before {end} {interval}"

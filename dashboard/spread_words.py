@@ -26,6 +26,8 @@ def margin_words(of: Spread, units: Units, what: str = "") -> str:
     `what`: above and below what, as ' its least'.
     """
     (low, low_side), (middle, side), (high, high_side) = (_sided(k, units) for k in (of.low, of.middle, of.high))
+    zero = units.difference(0.0)
+    low_side, high_side = (high_side if low == zero else low_side), (low_side if high == zero else high_side)
     first = low.partition(" ")[0] if low_side == high_side else f"{low} {low_side}"
     told = f"{middle} {side}{what}" if middle.partition(" ")[0] != "0" else f"at{what}" if what else "just there"
     return f"{told} ({first} to {high} {high_side})"

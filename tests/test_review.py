@@ -473,6 +473,10 @@ def test_stretches_and_margins_that_touch_zero_read_as_people_say_it(reviewed: R
     assert stretch_words(Spread(0.0, 0.0, 83.0)) == "at most 1:23 min, perhaps not at all"
     assert stretch_words(Spread(62.0, 0.0, 83.0)) == "about 1:02 min (none to 1:23 min)"
     assert margin_words(Spread(1.2, -2.4, 15.9), Units()) == "1 K above (2 K below to 16 K above)"
+    assert margin_words(Spread(-3.4, -6.3, -0.1), Units()) == "3 K below (6 to 0 K below)"
+    assert margin_words(Spread(3.4, 0.2, 6.0), Units()) == "3 K above (0 to 6 K above)"
+    after = with_pull(reviewed, before_ready_s=Spread(85.0, 0.4, 183.0), p_never=0.0)
+    assert window_words(after).startswith("would have opened 1:25 after the pull (at once to 3:03); the core was not")
     assert margin_words(Spread(0.3, -7.0, 5.0), Units()) == "just there (7 K below to 5 K above)"
     assert margin_words(Spread(0.0, -7.0, 5.0), Units(), " its least") == "at its least (7 K below to 5 K above)"
     assert margin_words(Spread(-24.0, -29.1, -19.1), Units("us"), " it") == "43 °F below it (52 to 34 °F below)"
