@@ -30,7 +30,7 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         lines.append(("Drop", drop_words(state.drop_mm, units) + computed))
     lines.append(("Time at temperature", dose_words(of, units)))
     formable = "over 30 min" if of.carry.formable_s is None else f"about {Units.seconds(of.carry.formable_s)}"
-    lines.append(("Formable after the pull", formable))
+    lines.append(("Formable after the pull" if of.pulled else "Formable if pulled then", formable))
     if of.carried_s is not None:
         left = of.left_s
         mold = "formable" if left is None or left >= 0.0 else "too cold: a face below its forming temperature"
