@@ -68,8 +68,14 @@ def compare_part(heats: Sequence[Beside], place: str, units: Units) -> html.Div:
                 ],
                 className="card picture tall",
             ),
-            html.Section([html.Div([html.H2("These heats"), csv_link("These heats", f"table.csv?compare={numbers}")],
-                                  className="over"), table("These heats", heads, rows)], className="card"),
+            html.Section(
+                [
+                    html.Div([html.H2("These heats"), csv_link("These heats", f"table.csv?compare={numbers}")],
+                             className="over"),
+                    table("These heats", heads, rows, "records-these"),
+                ],
+                className="card",
+            ),
         ],
         className="records",
     )  # fmt: skip
