@@ -17,11 +17,12 @@ from command_line import ok, refused
 from dashboard.kept_trends import KeptTrends
 from dashboard.shop import read_shop
 from dashboard.stored_review import VERSION
-from dashboard.trends import kinds, margins_of, trends, yields
+from dashboard.trends import charts, kinds, margins_of, trends, yields
 from dashboard.trends_words import margin_words
 from dashboard.units import Units
+from dashboard.web.records_figure import _step, failure_chart, margin_chart
 from logger.records import Correction, HeatFilter, HeatForm, new_id
-from logger.review_rows import KeptReview, MarginColumns, Tally
+from logger.review_rows import PERIOD_MS, KeptReview, MarginColumns, Tally
 from logger.store import Store, open_store
 from store_data import BEGAN_MS, open_heat, run_of
 
@@ -121,6 +122,18 @@ def test_what_the_margins_say_is_said_plainly() -> None:
     assert "parts them without overlap" in margin_words(margins_of(apart, 40), Units())[0]
     chance = columns(x, np.arange(400) % 4 == 0)
     assert "cannot be shown here" in margin_words(margins_of(chance, 400), Units())[0]
+
+
+def test_axes_of_a_few_heats_are_of_dates_and_whole_numbers() -> None:
+    begin = 600 * PERIOD_MS
+    few = charts(columns(np.array([3.0, -2.0, 5.0]), np.zeros(3, dtype=bool)),
+                 [Tally(float(begin), "failed", 1), Tally(float(begin), "accepted", 3)])  # fmt: skip
+    assert (few.begins_ms, few.failed, few.counted) == ((begin,), (1,), (4,))
+    assert failure_chart(few)["layout"]["xaxis"]["range"] == ["2015-12-17", "2016-02-11"]  # about 2015-12-31
+    assert failure_chart(few)["data"][0]["y"] == [25.0]
+    axis = margin_chart(few, Units())["layout"]["xaxis"]
+    assert (axis["range"], axis["dtick"]) == ([0.5, 3.5], 1)
+    assert [_step(count) for count in (1, 6, 7, 12, 13, 30, 31, 100, 8000)] == [1, 1, 2, 2, 5, 5, 10, 20, 2000]
 
 
 def ended(store: Store, number: int, form: HeatForm, outcome: str, kind: str | None = None) -> str:
