@@ -55,7 +55,8 @@ class AtPull:
     """The sheet when it was pulled (or when the record ends).
 
     Attributes:
-        time_s: s since it went in. core_c: coldest point. above_k: the same above the least it must have.
+        time_s: s since it went in. core_c: coldest point. least_c: what it must have to be formed, as far as that is
+        known of this sheet. above_k: coldest point above that least.
         hottest_c: hotter face; drop_mm: None where it is not predicted. dose: share of the allowed time at temperature
         that was used; None without one. hot_s: for how long the hotter face had the least temperature that the core
         must have, s. before_ready_s: how much earlier than its window opened it was pulled, s;
@@ -67,6 +68,7 @@ class AtPull:
 
     time_s: float
     core_c: Spread
+    least_c: Spread
     above_k: Spread
     hottest_c: Spread
     drop_mm: Spread | None
@@ -177,14 +179,16 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         return _spread(joined[name], weight) if name in joined else None
 
     before = joined["before_ready"]
-    core, above, hottest, hot = spread("core"), spread("above"), spread("hottest"), spread("hot")
+    core, least, above, hottest, hot = map(spread, ("core", "least", "above", "hottest", "hot"))
     assert core is not None
+    assert least is not None
     assert above is not None
     assert hottest is not None
     assert hot is not None
     return AtPull(
         time_s=given.end_s,
         core_c=core,
+        least_c=least,
         above_k=above,
         hottest_c=hottest,
         drop_mm=spread("drop"),
@@ -253,6 +257,7 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
     inside = members.time_s <= given.end_s + 1e-6
     found = {
         "core": core,
+        "least": members.minimum_c,
         "above": core - members.minimum_c,
         "hottest": now(hotter),
         "face": np.max(hotter[inside], axis=0) - members.face_max_c,

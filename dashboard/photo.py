@@ -56,7 +56,8 @@ def checked_photo(content: bytes, name: str) -> str:
                          "take the photo smaller")  # fmt: skip
     media_type = media_type_of(content)
     if media_type is None:
-        raise InputError(f"{name}: this is none: expected {_EXPECTED}; set the camera to JPEG, or save it as that")
+        advice = "set the camera to JPEG, or save it as that"
+        raise InputError(f"{name}: this is no photo that can be kept: expected {_EXPECTED}; {advice}")
     _refuse_unshowable(name, content, _FORMATS[media_type][0])
     return media_type
 

@@ -5,8 +5,12 @@ from __future__ import annotations
 from calibration.estimate import Spread
 from dashboard.pull_facts import WORTH_TELLING
 from dashboard.review import Review
-from dashboard.review_words import LIKELY, percent, spread_words, temperatures
+from dashboard.review_words import LIKELY, percent
+from dashboard.spread_words import drop_words, margin_words, stretch_words, temperatures
 from dashboard.units import Units
+
+#: A window that opened so shortly before or after the pull opened at it, s.
+_AT_ONCE_S = 5.0
 
 
 def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
@@ -14,24 +18,30 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
     state = of.diagnosis.at_pull
     lines = [
         ("Pulled" if of.pulled else "Record ends", Units.seconds(state.time_s)),
-        ("Core (coldest point)", temperatures(state.core_c, units)),
-        ("Core above its least", spread_words(state.above_k, units) + _fact("below it", state.p_early)),
+        ("Core (coldest point)", f"{temperatures(state.core_c, units)}; {_least_words(of, units)}"),
+        ("Core against its least", margin_words(state.above_k, units) + _fact("below it", state.p_early)),
         ("Hotter face", temperatures(state.hottest_c, units) + _fact("over its limit at any time", state.p_face)),
     ]
     if state.p_late >= WORTH_TELLING:
         lines.append(("Limit passed", f"core, drop or time: {percent(state.p_late)}"))
     lines.append(("Window", window_words(of)))
     if state.drop_mm is not None:
-        lines.append(("Drop", f"{units.length(state.drop_mm.middle * 1e-3)} (computed)"
-                      if not _drop_seen(of) else units.length(state.drop_mm.middle * 1e-3)))  # fmt: skip
+        computed = "" if _drop_seen(of) else ", computed: nobody measured it"
+        lines.append(("Drop", drop_words(state.drop_mm, units) + computed))
     lines.append(("Time at temperature", dose_words(of, units)))
     formable = "over 30 min" if of.carry.formable_s is None else f"about {Units.seconds(of.carry.formable_s)}"
-    lines.append(("Formable after the pull", formable))
+    lines.append(("Formable after the pull" if of.pulled else "Formable if pulled then", formable))
     if of.carried_s is not None:
         left = of.left_s
         mold = "formable" if left is None or left >= 0.0 else "too cold: a face below its forming temperature"
         lines.append(("On the mold", f"after {Units.seconds(of.carried_s)}, {mold}"))
     return lines
+
+
+def _least_words(of: Review, units: Units) -> str:
+    """What the core must have: of this sheet as far as it is known, and as its polymer's file states."""
+    least = temperatures(of.diagnosis.at_pull.least_c, units)
+    return f"must have {least} to be formed, {units.temperature(of.of.core_min_c)} as stated"
 
 
 def _fact(words: str, share: float) -> str:
@@ -54,10 +64,12 @@ def _opening_words(of: Spread, end: str) -> str:
     opened = "would have opened" if later else "opened"
     if of.low * of.high <= 0.0:  # nobody knows on which side
         between = f"between {Units.seconds(-of.low)} before and {Units.seconds(of.high)} after"
+        if abs(of.middle) < _AT_ONCE_S:
+            return f"opened about at {end} ({between})"
         side = "after" if later else "before"
         return f"{opened} about {Units.seconds(abs(of.middle))} {side} {end} ({between})"
     first, last = sorted((abs(of.low), abs(of.high)))
-    interval = f"({Units.seconds(first)} to {Units.seconds(last)})"
+    interval = f"({'at once' if first < 0.5 else Units.seconds(first)} to {Units.seconds(last)})"
     if later:
         return f"{opened} {Units.seconds(of.middle)} after {end} {interval}; the core was not ready"
     return f"{opened} {Units.seconds(-of.middle)} before {end} {interval}"
@@ -68,12 +80,7 @@ def dose_words(of: Review, units: Units) -> str:
     state, dose = of.diagnosis.at_pull, of.of.dose
     hot = state.hot_s
     least = units.temperature(of.of.core_min_c)
-    told = (
-        f"no face came to {least}"
-        if hot.high < 1.0
-        else f"a face was at {least} or hotter for {Units.seconds(hot.middle)} "
-        f"({Units.seconds(hot.low)} to {Units.seconds(hot.high)}) min"
-    )
+    told = f"no face came to {least}" if hot.high < 1.0 else f"a face was at {least} or hotter for {stretch_words(hot)}"
     if dose is None or state.dose is None:
         return f"{told}; {of.case.polymer.id} states no limit for it"
     stands = f"{Units.seconds(dose.limit_s)} at {units.temperature(dose.reference_c)}"

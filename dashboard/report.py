@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.observed import AIR
 from dashboard.after_pull import PULLED
+from dashboard.entry_words import entry_words
 from dashboard.explained import Place, explained_faces, places
 from dashboard.failure_words import failed_lines
 from dashboard.heat_form import kept_words, one_line
@@ -73,19 +75,28 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Level:
+    """A limit: its words, its value, and whether the words stand below its stroke, clear of what runs above it."""
+
+    name: str
+    value: float
+    below: bool = False
+
+
+@dataclass(frozen=True)
 class Figure:
     """Temperatures over the heat.
 
     Attributes:
-        lines: measured and computed. band: 5 and 95 % of the core, (2, times), with band_s. levels: name and value of
-        limits. marks: time, s, and words of events. unit: of the values. until_s: where the axis ends, beyond the pull
-        where the window would have opened later. places: where findings show, below the axis.
+        lines: measured and computed. band: 5 and 95 % of the core, (2, times), with band_s. levels: limits. marks:
+        time, s, and words of events. unit: of the values. until_s: where the axis ends, beyond the pull where the
+        window would have opened later. places: where findings show, below the axis.
     """
 
     lines: tuple[Line, ...]
     band_s: Array
     band: Array
-    levels: tuple[tuple[str, float], ...]
+    levels: tuple[Level, ...]
     marks: tuple[tuple[float, str], ...]
     unit: str
     until_s: float
@@ -146,7 +157,7 @@ def report_of(of: Review, units: Units, printed: datetime.date) -> Report:
             for one in of.diagnosis.findings[:_FINDINGS]
             if one.probability >= LISTED
         ),
-        doubts=tuple(one_line(line, 160) for line in doubt_lines(of.diagnosis, units)[:_DOUBTS]),
+        doubts=tuple(one_line(line, 240) for line in doubt_lines(of, units)[:_DOUBTS]),
         failure=tuple(failed_lines(of.failed_how, of.diagnosis, pull_facts(of.diagnosis, of.pulled), units)),
         walls=tuple(wall_row(one, units) for one in of.walls[:_WALLS]),
         corrections=tuple(_correction(one) for one in (() if stored is None else stored.corrections)[-_CORRECTIONS:]),
@@ -167,7 +178,7 @@ def _facts(of: Review, units: Units) -> list[Row]:
     form = None if record is None else record.form
 
     def told(value: object) -> str:
-        return "not stated" if value in (None, "") else one_line(str(value))
+        return "not stated" if value in (None, "") else one_line(str(value), 120)
 
     label = of.heat.extra.get("label") if form is None else form.sheet_label
     job = of.heat.extra.get("job_number") if form is None else form.job_number
@@ -185,7 +196,7 @@ def _facts(of: Review, units: Units) -> list[Row]:
             ("State", f"{record.state}; outcome {told(record.outcome)}, {told(record.outcome_kind)}"),
             (
                 "Versions",
-                f"recorded with {told(form and form.software)}; polymer {told(form and form.polymer_version)}",
+                f"recorded with: {told(form and form.software)}; polymer data: {told(form and form.polymer_version)}",
             ),
             ("Link in the chain", record.hash or "none yet"),
         ]
@@ -225,10 +236,10 @@ def _checks(stored: StoredHeat | None) -> str:
 
 def _correction(one: Correction) -> str:
     when = f"{utc_of(one.at_utc_ms):%Y-%m-%d %H:%M} UTC"
-    return (
-        f"{when}, {one_line(one.who)}: {one.field} was {kept_words(one.old)}, is {kept_words(one.new)}; "
-        f"{one_line(one.why, 120)}"
-    )
+    told = f"{when}, {one_line(one.who)}: {entry_words(one.field)}"
+    if one.field == "notes":
+        return f"{told} changed (its words are in the record); {one_line(one.why, 120)}"
+    return f"{told} was {kept_words(one.old, 120)}, is {kept_words(one.new, 120)}; {one_line(one.why, 120)}"
 
 
 def _photo(stored: StoredHeat) -> bytes | None:
@@ -258,14 +269,24 @@ def _figure(of: Review, units: Units) -> Figure:
         lines.append(
             Line(f"{column_words(one.name)}, as explained", one.at_s, _shown(one.predicted, units), _EXPLAINED)
         )
+    least, most = of.of.core_min_c, of.of.face_max_c
     levels = (
-        ("core at least", float(_shown(np.array([of.of.core_min_c]), units)[0])),
-        ("face at most", float(_shown(np.array([of.of.face_max_c]), units)[0])),
+        Level(f"core at least {units.temperature(least)}, as stated", units.temperature_value(least), _air_above(of)),
+        Level(f"face at most {units.temperature(most)}", units.temperature_value(most)),
     )
     return Figure(
         tuple(lines), course.time_s, _shown(course.core_c[[0, 2]], units), levels, tuple(_marks(of, until_s)),
         units.temperature_unit, axis_s, places(of.diagnosis, units),
     )  # fmt: skip
+
+
+def _air_above(of: Review) -> bool:
+    """Whether the air runs above the core's least where the words of that stand."""
+    time_s, end_s = of.heat.time_s, of.diagnosis.at_pull.time_s
+    there = (time_s > 0.15 * end_s) & (time_s < 0.4 * end_s)
+    air = [values[there] for role in AIR for values in of.heat.series(role).values()]
+    read = [values[np.isfinite(values)] for values in air]
+    return any(len(values) and float(np.median(values)) > of.of.core_min_c for values in read)
 
 
 def _shown(celsius: Array, units: Units) -> Array:

@@ -8,7 +8,7 @@ from html import escape
 import numpy as np
 
 from dashboard.qr import QUIET, dark_squares
-from dashboard.report import WALL_HEADS, Figure, Line, Report, Row
+from dashboard.report import WALL_HEADS, Figure, Level, Line, Report, Row
 
 _STYLE = """
 @page { size: PAPER; margin: 14mm }
@@ -104,7 +104,7 @@ class Scale:
         self.high_mm = high
         self.base = high - BELOW - ROW * len(of.places)
         values = [line.values[np.isfinite(line.values)] for line in of.lines]
-        most = max([float(v.max()) for v in values if v.size] + [level for _, level in of.levels])
+        most = max([float(v.max()) for v in values if v.size] + [level.value for level in of.levels])
         least = min([float(v.min()) for v in values if v.size] + [0.0])
         self.step = _round_step((most - least) / 6.0)
         self.low, self.high = self.step * np.floor(least / self.step), self.step * np.ceil(most / self.step)
@@ -120,6 +120,10 @@ class Scale:
     def y(self, value: float) -> float:
         """mm from the top."""
         return float(ABOVE + (self.base - ABOVE) * (self.high - value) / (self.high - self.low))
+
+    def of_level(self, level: Level) -> tuple[float, float]:
+        """Where the words of a limit begin, mm: at this place the faces are well below it."""
+        return LEFT + 0.15 * (WIDE - LEFT - RIGHT), self.y(level.value) + (2.9 if level.below else -0.7)
 
     def bar(self, number: int) -> tuple[float, float, float]:
         """Left, right and top of a finding's bar, mm; a moment is wide enough to be seen."""
@@ -166,9 +170,10 @@ def _figure(of: Figure) -> str:
     there = [f"{scale.x(t):.2f},{scale.y(v):.2f}" for t, v in zip(of.band_s, of.band[0], strict=True)]
     back = [f"{scale.x(t):.2f},{scale.y(v):.2f}" for t, v in zip(of.band_s[::-1], of.band[1][::-1], strict=True)]
     parts.append(f'<polygon points="{" ".join(there + back)}" fill="#ddd"/>')
-    for name, level in of.levels:
-        parts.append(f'<path d="M{LEFT} {scale.y(level):.2f}H{WIDE - RIGHT}" stroke="#000" stroke-width=".2"/>')
-        parts.append(f'<text x="{LEFT + 1}" y="{scale.y(level) - 0.7:.2f}">{escape(name)}</text>')
+    for level in of.levels:
+        x, y = scale.of_level(level)
+        parts.append(f'<path d="M{LEFT} {scale.y(level.value):.2f}H{WIDE - RIGHT}" stroke="#000" stroke-width=".2"/>')
+        parts.append(f'<text x="{x:.2f}" y="{y:.2f}">{escape(level.name)}</text>')
     for k, (t, words) in enumerate(of.marks):
         x = scale.x(t)
         parts.append(

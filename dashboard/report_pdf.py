@@ -261,10 +261,11 @@ def _figure(page: FPDF, of: Figure, high: float) -> None:
     page.polygon(band, style="F")
     page.set_draw_color(0)
     page.set_line_width(0.18)
-    for name, level in of.levels:
-        y = top + scale.y(level)
-        page.line(left + LEFT, y, left + WIDE - RIGHT, y)
-        _label(page, left + LEFT + 1.0, y - 0.6, name, "start")
+    for level in of.levels:
+        x, y = scale.of_level(level)
+        at = top + scale.y(level.value)
+        page.line(left + LEFT, at, left + WIDE - RIGHT, at)
+        _label(page, left + x, top + y, level.name, "start")
     page.set_fill_color(205)
     for k, place in enumerate(of.places):
         start, end, y = scale.bar(k)

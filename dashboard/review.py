@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.diagnosis import Around, Diagnosis, diagnose, explanations
+from calibration.alternative_fit import Fitted
+from calibration.diagnosis import NOTHING, Around, Diagnosis, diagnose, explanations
 from calibration.doubt import believed, set_aside
 from calibration.given import Given, given
 from calibration.observed import Observed, observed
@@ -15,6 +16,7 @@ from calibration.reconstruction import profile_at_pull
 from dashboard.after_pull import on_mold_s, pulled_s
 from dashboard.commands.watch_inputs import lines_of_head
 from dashboard.plan_question import DEFAULT_START_C
+from dashboard.unseen import unseen_lines
 from dashboard.wall_compare import Compared
 from logger.heat_export import StoredHeat
 from thermal.carries import carry_of
@@ -31,6 +33,8 @@ from thermal.window import Limits
 
 #: A heat without a pull is reviewed up to its last reading, but no shorter than this, s.
 _SHORTEST_S = 30.0
+#: An explanation that was not computed to rest is told from this probability on.
+_TOLD = 0.05
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,8 @@ class Review:
         name: 'heat 12', or its file's. heat, case, of: as recorded and stated. stored: of the records; None for a file.
         pulled: whether the pull is on record. carry: from the pull; carried_s: to the mold, None: not marked.
         preheat: None: not recorded. walls: beside earlier parts. failed_how: in the words of its outcome.
-        notes: what was taken because nothing stated it, and what the review cannot tell.
+        notes: what was taken because nothing stated it. unseen: what these sensors could not have shown.
+        unsettled: names of the findings of each likely explanation whose computing did not come to rest.
     """
 
     name: str
@@ -57,6 +62,8 @@ class Review:
     walls: tuple[Compared, ...] = ()
     failed_how: str | None = None
     notes: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = ()
+    unsettled: tuple[tuple[str, ...], ...] = ()
 
     @property
     def left_s(self) -> float | None:
@@ -79,8 +86,6 @@ def case_of(heat: Heat, card: OvenCard, polymer: Polymer, name: str) -> tuple[Ca
         notes.append(f"Set temperature not stated: taken {card.set_c:g} °C, the card's")
     if heat.start_c is None:
         notes.append(f"Start temperature of the sheet not stated: taken {DEFAULT_START_C:g} °C")
-    if heat.oven is not None and heat.oven != card.id:
-        notes.append(f"Heated in oven {heat.oven}, reviewed with the card of {card.id}")
     support = heat.support or "frame"
     case = Case(
         polymer=polymer,
@@ -138,9 +143,19 @@ def _reviewed(
         pulled=pulled,
     )
     found = diagnose(known, fits, around)
-    told = [*notes, *_limits_of_knowledge(known, pulled)]
-    return Review(name, heat, case, of, found, pulled, carry, carried_s, preheat, notes=tuple(told),
-                  failed_how=_text(heat.extra.get("outcome_kind")))  # fmt: skip
+    told = notes if pulled else [*notes, "No pull is marked: reviewed up to the last reading"]
+    return Review(
+        name, heat, case, of, found, pulled, carry, carried_s, preheat, notes=tuple(told),
+        failed_how=_text(heat.extra.get("outcome_kind")), unsettled=_unsettled(fits),
+        unseen=tuple(unseen_lines(known, found, preheat is not None)),
+    )  # fmt: skip
+
+
+def _unsettled(fits: Sequence[Fitted]) -> tuple[tuple[str, ...], ...]:
+    shares = np.exp([one.weight - fits[0].weight for one in fits])
+    moving = [one for one, share in zip(fits, shares / shares.sum(), strict=True) if share >= _TOLD and not one.settled]
+    named = [tuple(f"{cause.kind} {cause.of}".strip() for cause in one.alternative.causes) for one in moving]
+    return tuple(dict.fromkeys(names or (NOTHING,) for names in named))
 
 
 def _text(value: object) -> str | None:
@@ -164,18 +179,3 @@ def _end(heat: Heat, seen: Observed) -> tuple[float, float, bool]:
 def _comparable(known: Given, polymers: Sequence[Polymer]) -> tuple[Polymer, ...]:
     """Polymers whose readings can be predicted: with a bubble that was seen, those whose drop can."""
     return tuple(one for one in polymers if not known.hangs or one.viscosity is not None)
-
-
-def _limits_of_knowledge(known: Given, pulled: bool) -> list[str]:
-    notes = [] if pulled else ["No pull is marked: reviewed up to the last reading"]
-    measured = {role for role in ("face_upper_c", "face_lower_c") for name in known.seen.of_role(role)
-                if np.isfinite(known.seen.columns[name]).any()}  # fmt: skip
-    if not known.seen.of_role("air_upper_c") and not known.seen.of_role("air_lower_c"):
-        notes.append("No air was measured: the oven is taken to be as its card says")
-    if not measured and not known.hangs:
-        notes.append(
-            "Nothing of the sheet was measured: gauge, film, polymer and a cold face cannot be seen in this heat"
-        )
-    elif not measured:
-        notes.append("No face was measured: causes that only slow or speed the heating can hardly be told apart")
-    return notes

@@ -9,12 +9,13 @@ from typing import Protocol
 import numpy as np
 
 from calibration.alternative_fit import Beside
-from calibration.diagnosis import NOTHING, UNEXPLAINED, Diagnosis, Finding
+from calibration.diagnosis import NOTHING, UNEXPLAINED, Finding
 from calibration.doubt import SetAside
 from calibration.estimate import Spread
 from dashboard.heat_form import one_line
 from dashboard.pull_facts import pull_facts
 from dashboard.review import Review
+from dashboard.spread_words import margin_words, two_figures
 from dashboard.units import Units
 
 #: From this probability on a finding is told as likely; below the second it is left out of short lists.
@@ -23,6 +24,11 @@ LIKELY, LISTED = 0.5, 0.02
 #: (logarithm), it is told what a finding cannot be told from; hardly, where the other is so many times less likely.
 SHOWN = 0.2
 _ODDS_TOLD, _HARDLY = 4.0, 5.0
+#: How strongly readings speak for what makes them so many times likelier; beyond the most no number is told.
+_STRENGTHS = (("very strongly ", 150.0), ("strongly ", 20.0), ("", 3.0), ("weakly ", 1.0))
+_MOST_TIMES = 1000
+#: From so much on it is told how much longer the core needed, s.
+_NEEDED_S = 5.0
 #: Below this misfit readings and model agree.
 _AGREE = 1.5
 _FACES = {"upper": "the upper face", "lower": "the lower face", "both": "both faces"}
@@ -122,7 +128,8 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
     if one.kind == NOTHING:
         return _nothing_words(of)
     if one.kind == "pulled early":
-        return f"core {spread_words(state.above_k, units)} against its least{_needed_words(state.before_ready_s)}"
+        margin = margin_words(state.above_k, units, " its least")
+        return f"core {margin}{_needed_words(state.before_ready_s)}"
     if one.kind == "pulled late":
         return f"core {units.temperature(state.core_c.middle)} at the pull; a limit was passed before it"
     if one.kind == "face overheated":
@@ -146,8 +153,7 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
         return f"the air fell by about {units.difference(abs(size))}"
     if one.kind == "oven not ready":
         return f"{units.difference(abs(size))} {'below' if size < 0.0 else 'above'} where it should have been"
-    plus = "+" if size > 0.0 else ""
-    return f"by {plus}{units.difference(size, 1)}" + (f" ± {units.difference(std, 1)}" if std else "")
+    return f"by about {units.difference(abs(size))}" + (f" (± {units.difference(std)})" if std else "")
 
 
 def _nothing_words(of: Review) -> str:
@@ -172,7 +178,7 @@ def _likely_facts(of: Review) -> list[str]:
 
 
 def _needed_words(before: Spread | None) -> str:
-    if before is None or before.middle <= 0.0:
+    if before is None or before.middle < _NEEDED_S:
         return ""
     return f"; it needed about {Units.seconds(before.middle)} more"
 
@@ -191,23 +197,14 @@ def _place_words(one: Finding, units: Units) -> str:
 
 
 def _odds_words(one: Finding) -> str:
+    """How strongly the readings speak for or against a finding; steps of Kass and Raftery (1995), from memory."""
     if one.odds is None or one.kind == NOTHING or abs(one.odds) < math.log(2.0):
         return ""
-    times = math.exp(min(abs(one.odds), math.log(1e6)))
-    number = "over a million" if times >= 0.99e6 else f"{times:,.0f}".replace(",", " ")
-    more = "likelier" if one.odds > 0.0 else "less likely"
-    return f"makes the readings {number} times {more}"
-
-
-def spread_words(of: Spread, units: Units) -> str:
-    """'-4 K (-7 to -1)', in the units of the shop."""
-    low, middle, high = (units.difference(value) for value in (of.low, of.middle, of.high))
-    return f"{middle} ({low} to {high})"
-
-
-def temperatures(of: Spread, units: Units) -> str:
-    """'164 °C (161 to 167 °C)'."""
-    return f"{units.temperature(of.middle)} ({units.temperature(of.low)} to {units.temperature(of.high)})"
+    times = math.exp(min(abs(one.odds), math.log(2.0 * _MOST_TIMES)))
+    how = next(words for words, least in _STRENGTHS if times >= least)
+    number = f"more than {_MOST_TIMES}" if times > _MOST_TIMES else f"about {two_figures(times)}"
+    side, more = ("for", "likelier") if one.odds > 0.0 else ("against", "less likely")
+    return f"the readings speak {how}{side} it ({number} times {more} than with nothing unusual)"
 
 
 class Ranked(Protocol):
@@ -234,6 +231,8 @@ def headline(of: Review, units: Units) -> str:
     """
     told = likely(of.diagnosis)
     facts = _likely_facts(of)
+    if told[0].kind == NOTHING and of.diagnosis.misfit is None:
+        return _unmeasured(of, told[0], facts)
     unsure = told[0].probability < LIKELY
     if told[0].kind == NOTHING and facts:
         none = "No single cause stands out" if unsure else "No cause found in the readings"
@@ -245,6 +244,14 @@ def headline(of: Review, units: Units) -> str:
     if not unsure:
         return words
     return "; ".join([f"No single cause stands out; likeliest: {words}", *facts])
+
+
+def _unmeasured(of: Review, nothing: Finding, facts: Sequence[str]) -> str:
+    """That nothing was found is little where nobody measured the sheet."""
+    but = f", but {' and '.join(facts)}" if facts else ""
+    if of.diagnosis.air is None:
+        return f"Nothing was measured that could show anything unusual{but}"
+    return f"Nothing unusual in the air ({percent(nothing.probability)}), and nobody measured the sheet{but}"
 
 
 def _either(one: Finding, told: Sequence[Finding], of: Ranked, units: Units) -> str:
@@ -263,10 +270,29 @@ def briefly(one: Finding, units: Units) -> str:
     return title(one, units).partition(" (")[0]
 
 
-def doubt_lines(of: Diagnosis, units: Units) -> list[str]:
-    """That nothing explains the readings, and which are not believed, without full stops."""
-    unexplained = [UNEXPLAINED_WORDS] if of.unexplained else []
-    return unexplained + [f"Not believed: {aside_words(one, units)}" for one in of.aside]
+def doubt_lines(of: Review, units: Units) -> list[str]:
+    """What to doubt in a ranking, without full stops: a card of another oven, what these sensors cannot show, that
+    nothing explains the readings or that an explanation was not computed to rest, and readings that are not believed.
+    """
+    unexplained = [UNEXPLAINED_WORDS] if of.diagnosis.unexplained else []
+    aside = [f"Not believed: {aside_words(one, units)}" for one in of.diagnosis.aside]
+    return [*_card_words(of), *of.unseen, *unexplained, *_unsettled_words(of, units), *aside]
+
+
+def _card_words(of: Review) -> list[str]:
+    stated, used = of.heat.oven, of.case.oven.id
+    if stated in (None, used):
+        return []
+    return [f"Heated in oven {one_line(str(stated))}, reviewed with the card of {one_line(used)}: every cause is told "
+            "against that card"]  # fmt: skip
+
+
+def _unsettled_words(of: Review, units: Units) -> list[str]:
+    if not of.unsettled:
+        return []
+    named = {one.name: small(briefly(one, units)) for one in of.diagnosis.findings}
+    told = "; ".join(" with ".join(named.get(name, name) for name in names) for names in of.unsettled)
+    return [f"Not computed to rest, so take probability and size as rough: {told}"]
 
 
 def aside_words(one: SetAside, units: Units) -> str:

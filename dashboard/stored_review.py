@@ -22,7 +22,7 @@ from dashboard.pull_words import state_lines
 from dashboard.review import Review, case_of, review
 from dashboard.review_words import (
     LISTED,
-    aside_words,
+    doubt_lines,
     evidence_words,
     headline,
     percent,
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 3
+VERSION = 4
 Array = NDArray[np.float64]
 _UNITS = ("metric", "us")
 
@@ -158,8 +158,7 @@ def _words(of: Review, units: Units) -> dict[str, Any]:
         "state": state_lines(of, units),
         "findings": [[percent(one.probability), title(one, units), evidence_words(one, of, units)] for one in listed],
         "notes": list(of.notes),
-        "unexplained": of.diagnosis.unexplained,
-        "aside": [aside_words(one, units) for one in of.diagnosis.aside],
+        "doubts": doubt_lines(of, units),
         "places": [[one.from_s, one.to_s, one.name, one.share] for one in places(of.diagnosis, units)],
     }
 
@@ -169,20 +168,19 @@ class Told:
     """A kept review in one system of units.
 
     Attributes:
-        headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; aside:
-        readings that are not believed; unexplained: nothing that was tried explains the readings. findings: all, the
-        likeliest first. time_s, core_c: (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the
-        window, after the pull where it would have opened later, None: perhaps never. pulled: whether the pull is on
-        record. pull: what is known of the sheet at it. places: where findings show. explained: column, times, s,
-        and °C of each measured face as the likeliest explanation has it.
+        headline; state: rows at the pull; listed: probability, title, evidence of the likely findings; notes; doubts:
+        what these sensors cannot show, and what is not believed. findings: all, the likeliest first. time_s, core_c:
+        (times,) and low, middle, high. core_min_c, face_max_c: limits. opens_s: of the window, after the pull where it
+        would have opened later, None: perhaps never. pulled: whether the pull is on record. pull: what is known of the
+        sheet at it. places: where findings show. explained: column, times, s, and °C of each measured face as the
+        likeliest explanation has it.
     """
 
     headline: str
     state: tuple[tuple[str, str], ...]
     listed: tuple[tuple[str, str, str], ...]
     notes: tuple[str, ...]
-    aside: tuple[str, ...]
-    unexplained: bool
+    doubts: tuple[str, ...]
     findings: tuple[Finding, ...]
     time_s: Sequence[float]
     core_c: Sequence[Sequence[float]]
@@ -211,8 +209,7 @@ def told(kept: KeptReview | None, units: Units) -> Told | None:
         state=tuple((what, value) for what, value in words["state"]),
         listed=tuple((share, name, evidence) for share, name, evidence in words["findings"]),
         notes=tuple(words["notes"]),
-        aside=tuple(words["aside"]),
-        unexplained=words["unexplained"],
+        doubts=tuple(words["doubts"]),
         findings=tuple(Finding(kind, of, share, size) for kind, of, share, size in content["ranking"]),
         time_s=content["course"]["time_s"],
         core_c=content["course"]["core_c"],

@@ -6,6 +6,7 @@ counted in neither.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -20,7 +21,7 @@ from dashboard.failures import failure_of
 
 if TYPE_CHECKING:
     from logger.records import HeatFilter
-    from logger.review_rows import Margin, Tally
+    from logger.review_rows import MarginColumns, Tally
     from logger.store import Store
 
 Array = NDArray[np.float64]
@@ -55,16 +56,28 @@ class Kind:
 
 
 @dataclass(frozen=True)
+class Parts:
+    """Parts of one outcome: their heats' numbers and margins, K, (n,) each."""
+
+    heats: NDArray[np.int64]
+    margin_k: Array
+
+    def __len__(self) -> int:
+        return len(self.heats)
+
+
+@dataclass(frozen=True)
 class Margins:
     """The core's margin at the pull against the outcome.
 
     Attributes:
-        good, bad: margins in K, each heat's number beside. typical_k: median half width of a margin's 90 % interval.
-        fit: of failing; None: why says why there is none. unreviewed: heats with an outcome that no review looked at.
+        good, bad: accepted parts, and failed or discarded ones. typical_k: median half width of a margin's 90 %
+        interval. fit: of failing; None: why says why there is none. unreviewed: heats with an outcome that no review
+        looked at.
     """
 
-    good: tuple[tuple[int, float], ...]
-    bad: tuple[tuple[int, float], ...]
+    good: Parts
+    bad: Parts
     typical_k: float
     fit: Logistic | None
     why: Refusal | None
@@ -161,41 +174,52 @@ def kinds(tallies: Iterable[Tally]) -> tuple[Kind, ...]:
     return tuple(found)
 
 
-def margins_of(margins: Sequence[Margin], with_outcome: int) -> Margins:
+def margins_of(margins: MarginColumns, with_outcome: int) -> Margins:
     """Whether parts whose core was colder at the pull fail more often."""
-    good, bad = ([one for one in margins if one.outcome in words] for words in (GOOD, BAD))
-    x = np.array([one.above_k for one in (*good, *bad)])
-    failed = np.array([False] * len(good) + [True] * len(bad))
+    side = dict.fromkeys(GOOD, 1) | dict.fromkeys(BAD, 2)
+    sides = np.array([side.get(word or "", 0) for word in margins.outcomes], dtype=np.int64)
+    numbers = np.array(margins.numbers, dtype=np.int64)
+    good, bad = (Parts(numbers[sides == one], margins.above_k[sides == one]) for one in (1, 2))
+    x = np.concatenate([good.margin_k, bad.margin_k])
+    failed = np.arange(len(x)) >= len(good)
     why = refusal(x, failed)
-    widths = [0.5 * (one.high_k - one.low_k) for one in (*good, *bad)]
+    halves = margins.half_k[sides > 0]
     return Margins(
-        good=tuple((one.number, one.above_k) for one in good),
-        bad=tuple((one.number, one.above_k) for one in bad),
-        typical_k=float(np.median(widths)) if widths else 0.0,
+        good=good,
+        bad=bad,
+        typical_k=float(np.median(halves)) if len(halves) else 0.0,
         fit=logistic(x, failed) if why is None else None,
         why=why,
-        unreviewed=max(0, with_outcome - len(good) - len(bad)),
+        unreviewed=max(0, with_outcome - len(x)),
     )
 
 
-def charts(margins: Sequence[Margin], periods: Sequence[Tally]) -> Charts:
+def charts(margins: MarginColumns, periods: Sequence[Tally]) -> Charts:
     """Control charts of the margin, whose base are the first heats, and of the failures."""
-    values = np.array([one.above_k for one in margins])
+    values = margins.above_k
     base = base_of(values[:_BASE])
-    begins = sorted({int(one.value) for one in periods if one.value is not None and one.outcome in (*GOOD, *BAD)})
-    failed, counted = (
-        [sum(one.count for one in periods if one.value == begin and one.outcome in words) for begin in begins]
-        for words in (BAD, (*GOOD, *BAD))
-    )
+    failed, counted = _by_period(periods)
+    begins = sorted(counted)
+    bad, all_ = ([one[begin] for begin in begins] for one in (failed, counted))
     return Charts(
-        heats=tuple(one.number for one in margins),
+        heats=margins.numbers,
         margin_k=values,
         base=base,
         each=None if base is None else individuals(values, base),
         average=None if base is None else ewma(values, base),
         step=None if base is None else moving_ranges(values, base),
         begins_ms=tuple(begins),
-        failed=tuple(failed),
-        counted=tuple(counted),
-        failures=share_chart(np.array(failed, dtype=np.int64), np.array(counted, dtype=np.int64)),
+        failed=tuple(bad),
+        counted=tuple(all_),
+        failures=share_chart(np.array(bad, dtype=np.int64), np.array(all_, dtype=np.int64)),
     )
+
+
+def _by_period(periods: Sequence[Tally]) -> tuple[Counter[int], Counter[int]]:
+    """Failed parts and all with an outcome, by when their stretch begins, ms."""
+    failed, counted = Counter[int](), Counter[int]()
+    for one in periods:
+        if one.value is not None and one.outcome in (*GOOD, *BAD):
+            counted[int(one.value)] += one.count
+            failed[int(one.value)] += one.count if one.outcome in BAD else 0
+    return failed, counted

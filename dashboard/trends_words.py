@@ -19,6 +19,11 @@ NOT_COUNTED = (
 )
 
 
+def grouped(count: int) -> str:
+    """'100 000'."""
+    return f"{count:,}".replace(",", " ")
+
+
 def share_words(one: Yield) -> str:
     """'94 % (88 to 97 %)'."""
     if one.share is None:
@@ -33,17 +38,17 @@ def kind_words(one: Kind) -> str:
 
 def margin_words(of: Margins, units: Units) -> list[str]:
     """Whether a cold core costs parts here: sentences without their full stops."""
-    heats = f"{len(of.good)} good and {len(of.bad)} failed parts whose heat was reviewed"
+    heats = f"{grouped(len(of.good))} good and {grouped(len(of.bad))} failed parts whose heat was reviewed"
     lines = [_fit_words(of, units, heats)]
-    if of.good or of.bad:
+    if len(of.good) or len(of.bad):
         lines.append(
             f"Each margin is itself known to about {units.difference(of.typical_k)} either way, which makes the curve "
             "flatter than it is"
         )
     if of.unreviewed:
         one = of.unreviewed == 1
-        lines.append(f"{of.unreviewed} heat{'' if one else 's'} with an outcome {'is' if one else 'are'} not reviewed "
-                     "yet: 'pullcue trends --review' does it")  # fmt: skip
+        heats = "heat with an outcome is" if one else "heats with an outcome are"
+        lines.append(f"{grouped(of.unreviewed)} {heats} not reviewed yet: 'pullcue trends --review' does it")
     return lines
 
 
@@ -57,7 +62,7 @@ def _fit_words(of: Margins, units: Units, heats: str) -> str:
     step_k = 5.0 if units.system == "metric" else 10.0 / 1.8
     ratio, low, high = (of.fit.odds_ratio[at] ** -step_k for at in (0, 2, 1))
     step = f"Each {units.difference(step_k)} less margin"
-    told = f"multiplies the odds of a failure by {ratio:.2g} (95 %: {low:.2g} to {high:.2g})"
+    told = f"multiplies the odds of a failure by {_factor(ratio)} (95 %: {_factor(low)} to {_factor(high)})"
     if low > 1.0:
         return f"A colder core costs parts here. {step} {told}; {heats}"
     if high < 1.0:
@@ -65,15 +70,20 @@ def _fit_words(of: Margins, units: Units, heats: str) -> str:
     return f"That a colder core costs parts cannot be shown here. {step} {told}, which may be chance; {heats}"
 
 
+def _factor(value: float) -> str:
+    """'0.997', '1.04', '12', '0.0031': a factor near one shows on which side it is."""
+    return f"{value:.3g}" if value < 10.0 else f"{value:.2g}" if value < 1000.0 else "more than 1000"
+
+
 def chart_words(of: Charts) -> list[str]:
     """What the control charts say."""
     lines = []
     if of.each is None or of.average is None:
-        lines.append(f"Margin: {len(of.margin_k)} reviewed heats, too few for limits")
+        lines.append(f"Margin: {grouped(len(of.margin_k))} reviewed heats, too few for limits")
     else:
         out = int(of.each.beyond.sum())
         last = "; the average of the last heats is beyond its limits" if bool(of.average.beyond[-1]) else ""
-        lines.append(f"Margin: {out} of {len(of.margin_k)} heats beyond the limits{last}")
+        lines.append(f"Margin: {grouped(out)} of {grouped(len(of.margin_k))} heats beyond the limits{last}")
     if of.failures is None:
         lines.append("Failures in four weeks: too few heats with an outcome, or stretches of time, for limits")
     else:
@@ -93,9 +103,11 @@ def table_of(of: Trends, name: str) -> Table:
         return ("kind", "count", "share", "share_up_to_here"), rows
     if name == "margins":
         pairs = [
-            (n, k, word) for word, these in (("good", of.margins.good), ("failed", of.margins.bad)) for n, k in these
+            (n, round(k, 2), word)
+            for word, these in (("good", of.margins.good), ("failed", of.margins.bad))
+            for n, k in zip(these.heats.tolist(), these.margin_k.tolist(), strict=True)
         ]
-        return ("heat", "core_above_least_k", "outcome"), [(n, round(k, 2), word) for n, k, word in sorted(pairs)]
+        return ("heat", "core_above_least_k", "outcome"), sorted(pairs)
     if name == "chart":
         return ("heat", "core_above_least_k", "low_limit_k", "high_limit_k", "average_k", "average_low_k",
                 "average_high_k", "beyond"), _chart_rows(of.charts)  # fmt: skip

@@ -11,6 +11,7 @@ import hashlib
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import groupby, pairwise
@@ -140,7 +141,7 @@ def _recorded(stored: StoredHeat, raw: bool) -> Heat:
     inside = (at_ms >= start_ms - round(BEFORE_S * _MS)) & (at_ms <= end_ms)
     if not inside.any():
         raise InputError(
-            f"heat {now.number}: nothing was measured during it: there is no curve to write; see 'pullcue heats "
+            f"heat {now.number}: nothing was measured during it: there is no curve; see 'pullcue heats "
             f"{now.number}' for what is known of it"
         )
     marks = [mark for mark in in_force(stored.marks) if TIME_S.holds(mark.at_s - now.start_s)]
@@ -355,7 +356,8 @@ def imported(content: bytes, name: str, at: datetime, software: str) -> Imported
     start_ms = ms_of(started) - shift_s * _MS
     last_s = max(float(heat.time_s[-1]), *(event.time_s for event in heat.events), 0.0)
     kind = f", {SIMULATED}" if heat.simulated else ""
-    dated = "" if _start_utc(heat) else "; the file states no date, so its heat is dated by its import"
+    no_date = "its start_utc is no time with its zone" if "start_utc" in heat.extra else "the file states no date"
+    dated = "" if _start_utc(heat) else f"; {no_date}, so its heat is dated by its import"
     run = Run(run_id, IMPORTED, start_ms, "UTC", f"{software}, import{kind}")
     where_from = f"{name}, SHA-256 {sha256}{dated}"
     marks = [
@@ -404,7 +406,11 @@ def _role(column: str) -> str:
 
 
 def _start_utc(heat: Heat) -> datetime | None:
+    """When the file says that the sheet went in, also where it says so in quotation marks; None: it does not."""
     stated = heat.extra.get("start_utc")
+    if isinstance(stated, str):
+        with suppress(ValueError):
+            stated = datetime.fromisoformat(stated)
     return stated.astimezone(UTC) if isinstance(stated, datetime) and stated.tzinfo is not None else None
 
 

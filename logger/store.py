@@ -31,7 +31,7 @@ from logger.records import (
     StartMove,
     StoreBroken,
 )
-from logger.review_rows import KeptReview, Margin, State, Tally, TallyBy
+from logger.review_rows import KeptReview, MarginColumns, State, Tally, TallyBy
 from logger.sample_rows import SampleRows
 from logger.schema import backups, blocks, chain, runs
 from thermal.fields import InputError
@@ -398,7 +398,7 @@ class Store:
         with self._read() as connection:
             return review_rows.missing(connection, wanted, version)
 
-    def margins(self, wanted: HeatFilter, version: int) -> list[Margin]:
+    def margins(self, wanted: HeatFilter, version: int) -> MarginColumns:
         """The core's margin at the pull of reviewed heats of a filter, in order of time."""
         with self._read() as connection:
             return review_rows.margins(connection, wanted, version)

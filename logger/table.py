@@ -84,7 +84,8 @@ def _refuse_row(row: list[str], number: int, line: int, width: int, where: str) 
         advice = "a decimal comma or a comma in a text without double quotes would do that"
     else:
         advice = "the recording may have been cut off here; if so, remove this row in a copy"
-    raise InputError(f"{place}: there are {len(row)} cells: expected {width}, as in the header; {advice}")
+    cells = "there is 1 cell" if len(row) == 1 else f"there are {len(row)} cells"
+    raise InputError(f"{place}: {cells}: expected {width}, as in the header; {advice}")
 
 
 def _names(header: str, place: str) -> tuple[str, ...]:

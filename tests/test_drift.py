@@ -58,6 +58,12 @@ def test_individuals_and_moving_ranges() -> None:
 def test_ewma_of_the_handbook() -> None:
     chart = ewma(NIST, Base(50.0, 2.0539), weight=0.3, width=3.0, settled=True)
     assert chart.points == pytest.approx(NIST_EWMA, abs=0.006)
+    for weight in (0.02, 0.3, 1.0):
+        now, stepped = 50.0, []
+        for value in NIST:
+            now = weight * value + (1.0 - weight) * now
+            stepped.append(now)
+        assert ewma(NIST, Base(50.0, 2.0539), weight=weight).points == pytest.approx(stepped, rel=1e-13)
     assert (chart.low[0], chart.high[0]) == pytest.approx((47.4115, 52.5884), abs=2e-4)
     assert not chart.beyond.any()
 

@@ -114,6 +114,13 @@ def test_an_import_says_so() -> None:
     undated = imported(b"time_s,core_c\n0,20\n", "a.csv", NOW, "pullcue 1")
     assert utc_of(undated.record.start_utc_ms) == NOW
     assert "states no date" in undated.marks[0].note
+    for stated, at, said in (
+        ("2026-01-02T08:00:00Z", datetime(2026, 1, 2, 8, tzinfo=UTC), ""),
+        ("May", NOW, "no time"),
+    ):
+        quoted = imported(f'# start_utc = "{stated}"\ntime_s,core_c\n0,20\n'.encode(), "a.csv", NOW, "pullcue 1")
+        assert utc_of(quoted.record.start_utc_ms) == at
+        assert said in quoted.marks[0].note
 
 
 def test_the_same_content_is_the_same_heat() -> None:

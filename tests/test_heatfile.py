@@ -172,7 +172,7 @@ def test_line_numbers_hold_below_texts_that_run_over_lines(path: Path) -> None:
         ("time_s,core_c\n0,22,1\n",
          "row 1 (line 2): there are 3 cells: expected 2, as in the header; a decimal"),
         ("time_s,core_c\n0,22\n1\n",
-         "row 2 (line 3): there are 1 cells: expected 2, as in the header; the rec"),
+         "row 2 (line 3): there is 1 cell: expected 2, as in the header; the rec"),
         ("time_s,core_c\n0,22\n# pulled late\n", "row 2 (line 3): a '#' line among the rows"),
         ("time_s,core_c\n0,22\n0,23\n",
          "row 2 (line 3): time_s = '0': expected a time after that of the row before"),

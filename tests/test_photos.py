@@ -76,9 +76,9 @@ def test_several_at_once_are_all_kept_or_none(store: str, tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("content", "said"),
     {
-        "text": (b"lot 0417", "this is none: expected a photo as JPEG, PNG or WebP"),
-        "empty": (b"", "this is none"),
-        "gif": (b"GIF89a" + bytes(50), "this is none"),
+        "text": (b"lot 0417", "this is no photo that can be kept: expected a photo as JPEG, PNG or WebP"),
+        "empty": (b"", "no photo that can be kept"),
+        "gif": (b"GIF89a" + bytes(50), "no photo that can be kept"),
         "script with the first bytes of a picture": (b"\xff\xd8\xff<script>", "the picture cannot be shown"),
         "cut short": (picture("JPEG")[:-200], "the picture cannot be shown"),
         "cut png": (picture("PNG")[:-500], "the picture cannot be shown"),

@@ -226,6 +226,10 @@ def test_a_review_is_made_once_kept_and_made_again_after_a_correction(shop: tupl
     assert shop[2].asked == 1
     reviewer.ask(2)
     assert "nothing was measured" in reviewer.wrong(2)
+    bare = visitor.call(shell_call("/records", "?heat=2")).get_data(as_text=True)
+    assert "Nothing was measured during it: there is nothing to review." in bare
+    assert "records-pdf" not in bare
+    assert shop[2].asked == 2
     view = heat_view(kept, 1)
     assert [one.column for one in view.courses] == ["air_upper_c"]
     assert (620.0, "pulled") in view.events

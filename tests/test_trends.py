@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from calibration.logistic import logistic, refusal
 from calibration.shares import share_chart, wilson
@@ -16,14 +17,16 @@ from command_line import ok, refused
 from dashboard.kept_trends import KeptTrends
 from dashboard.shop import read_shop
 from dashboard.stored_review import VERSION
-from dashboard.trends import kinds, margins_of, trends, yields
+from dashboard.trends import charts, kinds, margins_of, trends, yields
 from dashboard.trends_words import margin_words
 from dashboard.units import Units
+from dashboard.web.records_figure import _step, failure_chart, margin_chart
 from logger.records import Correction, HeatFilter, HeatForm, new_id
-from logger.review_rows import KeptReview, Margin, Tally
+from logger.review_rows import PERIOD_MS, KeptReview, MarginColumns, Tally
 from logger.store import Store, open_store
 from store_data import BEGAN_MS, open_heat, run_of
 
+Array = NDArray[np.float64]
 #: Distress of field joints against temperature, °F, of 23 flights: S.R. Dalal, E.B. Fowlkes, B. Hoadley, J. Am. Stat.
 #: Assoc. 84 (1989) 945-957, table 1.
 JOINTS_F = np.array([66, 70, 69, 68, 67, 72, 73, 70, 57, 63, 70, 78, 67, 53, 67, 75, 70, 81, 76, 79, 75, 76, 58.0])
@@ -97,29 +100,40 @@ def test_yields_and_kinds_are_counted_by_outcome() -> None:
     assert [round(one.together, 6) for one in told] == [0.6, 0.8, 1.0]
 
 
-def margin(number: int, above_k: float, outcome: str) -> Margin:
-    return Margin(number, BEGAN_MS + number, outcome, above_k - 2.0, above_k, above_k + 2.0)
+def columns(above_k: Array, failed: NDArray[np.bool_]) -> MarginColumns:
+    outcomes = tuple("failed" if one else "accepted" for one in failed)
+    return MarginColumns(tuple(range(len(above_k))), outcomes, above_k, np.full(len(above_k), 2.0))
 
 
 def test_what_the_margins_say_is_said_plainly() -> None:
     draw = np.random.default_rng(5)
-    x = draw.normal(6.0, 5.0, 400)
+    x: Array = draw.normal(6.0, 5.0, 400)
     failed = draw.random(400) < 1.0 / (1.0 + np.exp(-(-0.5 - 0.3 * x)))
-    every = [
-        margin(i, float(k), "failed" if bad else "accepted") for i, (k, bad) in enumerate(zip(x, failed, strict=True))
-    ]
-    found = margins_of(every, 410)
+    found = margins_of(columns(x, failed), 410)
     assert found.fit is not None
     assert found.fit.b_interval[0] < -0.3 < found.fit.b_interval[1]
     said = margin_words(found, Units())
     assert said[0].startswith("A colder core costs parts here. Each 5 K less margin multiplies the odds")
     assert "10 heats with an outcome are not reviewed yet" in said[2]
-    few = margin_words(margins_of(every[:20], 20), Units())[0]
+    few = margin_words(margins_of(columns(x[:20], failed[:20]), 20), Units())[0]
     assert few.startswith("No curve is fitted: ")
-    apart = [margin(i, i - 20.0, "failed" if i < 20 else "accepted") for i in range(40)]
+    by_k: Array = np.arange(40.0) - 20.0
+    apart = columns(by_k, by_k < 0.0)
     assert "parts them without overlap" in margin_words(margins_of(apart, 40), Units())[0]
-    chance = [margin(i, float(k), "failed" if i % 4 == 0 else "accepted") for i, k in enumerate(x)]
+    chance = columns(x, np.arange(400) % 4 == 0)
     assert "cannot be shown here" in margin_words(margins_of(chance, 400), Units())[0]
+
+
+def test_axes_of_a_few_heats_are_of_dates_and_whole_numbers() -> None:
+    begin = 600 * PERIOD_MS
+    few = charts(columns(np.array([3.0, -2.0, 5.0]), np.zeros(3, dtype=bool)),
+                 [Tally(float(begin), "failed", 1), Tally(float(begin), "accepted", 3)])  # fmt: skip
+    assert (few.begins_ms, few.failed, few.counted) == ((begin,), (1,), (4,))
+    assert failure_chart(few)["layout"]["xaxis"]["range"] == ["2015-12-17", "2016-02-11"]  # about 2015-12-31
+    assert failure_chart(few)["data"][0]["y"] == [25.0]
+    axis = margin_chart(few, Units())["layout"]["xaxis"]
+    assert (axis["range"], axis["dtick"]) == ([0.5, 3.5], 1)
+    assert [_step(count) for count in (1, 6, 7, 12, 13, 30, 31, 100, 8000)] == [1, 1, 2, 2, 5, 5, 10, 20, 2000]
 
 
 def ended(store: Store, number: int, form: HeatForm, outcome: str, kind: str | None = None) -> str:
@@ -147,7 +161,8 @@ def test_trends_are_counted_in_the_store_and_follow_corrections(store: Store) ->
     assert [(one.value, one.good, one.bad) for one in found.by_oven] == [("north", 6, 3), ("south", 1, 0)]
     assert [one.value for one in found.by_gauge] == ["6 mm", "4 mm"]
     assert found.by_operator is None
-    assert found.margins.bad == ((3, 3.0), (6, 6.0), (9, 9.0))
+    assert (found.margins.bad.heats.tolist(), found.margins.bad.margin_k.tolist()) == ([3, 6, 9], [3.0, 6.0, 9.0])
+    assert (found.margins.typical_k, len(found.margins.good)) == (2.0, 7)
     assert found.charts.counted == (10,)
     assert store.without_review(HeatFilter(), VERSION) == []
     assert store.without_review(HeatFilter(), VERSION + 1)[:2] == [10, 9]
@@ -167,7 +182,7 @@ def test_trends_are_counted_in_the_store_and_follow_corrections(store: Store) ->
     assert (again.by_oven[0].good, again.by_oven[0].bad) == (5, 4)
     assert again.by_operator is not None
     assert again.by_operator[0].value == "AB"
-    assert [n for n, _ in again.margins.bad] == [1, 3, 6, 9]
+    assert again.margins.bad.heats.tolist() == [1, 3, 6, 9]
     assert store.kept_review(ids[1]) is None
     now = store.state_of_trends(VERSION)
     store.keep_review(ids[1], KeptReview(VERSION, 0.0, 2.0, 4.0, "{}"))

@@ -72,6 +72,10 @@ def _must_be_writable(report: Path) -> None:
         raise InputError(f"--report {report}: expected a name that ends with .pdf or .html")
     if report.exists():
         raise InputError(f"--report {report}: there is such a file already, and none is written over; name another")
+    if not report.parent.is_dir():
+        raise InputError(
+            f"--report {report}: there is no folder {report.parent}: expected one; make it, or name another"
+        )
 
 
 def _reviewed(
@@ -143,7 +147,7 @@ def _words(found: Review, units: Units) -> list[str]:
             lines.append(f"  {percent(one.probability):>9}  {title(one, units)}")
             if evidence := evidence_words(one, found, units):
                 lines.append(f"             {evidence}.")
-    lines += [f"  {line}." for line in doubt_lines(found.diagnosis, units)]
+    lines += [f"  {line}." for line in doubt_lines(found, units)]
     pull = pull_facts(found.diagnosis, found.pulled)
     if failed := failed_lines(found.failed_how, found.diagnosis, pull, units):
         lines += ["", *(f"{line}." for line in failed)]

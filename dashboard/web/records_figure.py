@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -13,8 +14,8 @@ from dashboard import plan_drawing
 from dashboard.explained import Place
 from dashboard.heat_view import Beside, Course, HeatView
 from dashboard.stored_review import Told
-from dashboard.trends import Charts, Kind, Margins
-from dashboard.trends_words import day_of
+from dashboard.trends import Charts, Kind, Margins, Parts
+from dashboard.trends_words import day_of, grouped
 from dashboard.units import Units
 from dashboard.web.plan_figure import LEVEL, MARK, WINDOW, axis_of, colour_of, layout_of
 
@@ -35,10 +36,15 @@ _STROKES = ("solid", "dash", "dot", "dashdot")
 _MARKS = 14
 #: Height of a finding's bar, as a share of the picture's.
 _BAR = 0.06
+#: Above the highest limit its words take this share.
+_OF_WORDS = 0.07
 #: Share of the heat within which the words of two marks would run into each other.
 _NEAR = 0.03
 #: Dots of parts closer than this share of the picture's width cover each other; so many of the newest heats in a chart.
 _APART, _CHARTED = 160, 200
+#: Kinds of failure are written in lines of so many letters.
+_WRAPPED = 18
+_WEEK_MS = 7 * 86_400_000
 
 
 def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
@@ -54,12 +60,12 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
     if told is not None:
         level = {"xref": "paper", "yref": "y", "showarrow": False, "font": {"size": 13}}
         for value, text, side in (
-            (told.core_min_c, "core must have", "bottom"),
+            (told.core_min_c, "core must have", _clear_side(of, told)),
             (told.face_max_c, "face at most", "bottom"),
         ):
             y = _shown(value, units)
             shapes.append(_across(y))
-            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.3,
+            words.append({**level, "text": f"{text} {units.temperature(value)}", "y": y, "yanchor": side, "x": 0.15,
                           "xanchor": "left"})  # fmt: skip
         shapes += _window(told, end_min)
         for number, place in enumerate(told.places):
@@ -78,7 +84,7 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
         "data": data,
         "layout": layout_of(
             xaxis=axis_of("minutes since the sheet went in", range=[min(0.0, begin_min), end_min]),
-            yaxis=axis_of(units.temperature_unit),
+            yaxis=axis_of(units.temperature_unit, **_height(of, told, units)),
             hovermode="x unified",
             showlegend=True,
             legend=_LEGEND,
@@ -86,6 +92,25 @@ def heat_figure(of: HeatView, told: Told | None, units: Units) -> Figure:
             annotations=words,
         ),
     }
+
+
+def _clear_side(of: HeatView, told: Told) -> str:
+    """On which side of the least its words are clear of the air, which runs along it: plotly's anchor."""
+    air = [one for one in of.courses if one.column.startswith("air")]
+    there = [one.values[(one.time_s > 0.15 * one.time_s[-1]) & (one.time_s < 0.4 * one.time_s[-1])] for one in air]
+    return "top" if any(len(values) and np.median(values) > told.core_min_c for values in there) else "bottom"
+
+
+def _height(of: HeatView, told: Told | None, units: Units) -> dict[str, Any]:
+    """The axis from the least to the most that is shown, with room above it for the bars of the findings."""
+    if told is None:
+        return {}
+    measured = [one.values for one in of.courses if not one.column.startswith("drop")]
+    shown_c = np.concatenate([*measured, *(np.asarray(row) for row in told.core_c), [told.core_min_c, told.face_max_c]])
+    low, high = float(shown_c.min()), float(shown_c.max())
+    span = high - low
+    above = _BAR * len(told.places) + _OF_WORDS
+    return {"range": [_shown(low - 0.03 * span, units), _shown(high + span * above / (1.0 - above), units)]}
 
 
 def _apart(marks: Sequence[tuple[float, str]], near: float) -> list[tuple[float, str]]:
@@ -201,8 +226,8 @@ def margin_figure(of: Margins, units: Units) -> Figure:
     drawn = _distinct(of)
     good, bad = ([_difference(k, units) for k, _ in these] for these in drawn)
     if of.fit is not None:
-        every = [k for _, k in (*of.good, *of.bad)]
-        x = np.linspace(min(every), max(every), 60)
+        every = np.concatenate([of.good.margin_k, of.bad.margin_k])
+        x = np.linspace(every.min(), every.max(), 60)
         low, middle, high = (np.round(100.0 * row, 2).tolist() for row in of.fit.curve(x))
         at = [_difference(float(v), units) for v in x]
         edge = {"type": "scatter", "mode": "lines", "x": at, "hoverinfo": "skip", "showlegend": False,
@@ -234,16 +259,16 @@ def margin_figure(of: Margins, units: Units) -> Figure:
 
 def _distinct(of: Margins) -> tuple[list[tuple[float, str]], list[tuple[float, str]]]:
     """Margins of good and of failed parts with which heats they are, one for those that would cover each other."""
-    every = [k for _, k in (*of.good, *of.bad)]
-    step = max((max(every) - min(every)) / _APART, 1e-9) if every else 1.0
+    every = np.concatenate([of.good.margin_k, of.bad.margin_k])
+    step = max(float(np.ptp(every)) / _APART, 1e-9) if len(every) else 1.0
 
-    def drawn(these: Sequence[tuple[int, float]]) -> list[tuple[float, str]]:
-        places: dict[int, list[tuple[int, float]]] = {}
-        for number, k in these:
-            places.setdefault(int(k // step), []).append((number, k))
+    def drawn(these: Parts) -> list[tuple[float, str]]:
+        _, first, counts = np.unique(these.margin_k // step, return_index=True, return_counts=True)
         return [
-            (here[0][1], f"heat {here[0][0]}" + (f" and {len(here) - 1} more" if len(here) > 1 else ""))
-            for _, here in sorted(places.items())
+            (k, f"heat {number}" + (f" and {count - 1} more" if count > 1 else ""))
+            for k, number, count in zip(
+                these.margin_k[first].tolist(), these.heats[first].tolist(), counts.tolist(), strict=True
+            )
         ]
 
     return drawn(of.good), drawn(of.bad)
@@ -251,16 +276,16 @@ def _distinct(of: Margins) -> tuple[list[tuple[float, str]], list[tuple[float, s
 
 def pareto_figure(kinds: Sequence[Kind]) -> Figure:
     """How often each kind of failure, as bars from the most frequent down, with the share up to each."""
-    names = [one.kind for one in kinds][::-1]
+    names = ["<br>".join(wrap(one.kind, _WRAPPED)) for one in kinds][::-1]
     bars = {"type": "bar", "orientation": "h", "y": names, "x": [one.count for one in kinds][::-1],
             "marker": {"color": colour_of(plan_drawing.UPPER)}, "hovertemplate": "%{y}: %{x}<extra></extra>",
-            "text": [f"{one.count}, {100.0 * one.together:.0f} %" for one in kinds][::-1], "textposition": "outside",
-            "cliponaxis": False}  # fmt: skip
+            "text": [f"{grouped(one.count)}, {100.0 * one.together:.0f} %" for one in kinds][::-1],
+            "textposition": "outside", "cliponaxis": False}  # fmt: skip
     most = max((one.count for one in kinds), default=1)
     return {
         "data": [bars],
         "layout": layout_of(
-            xaxis=axis_of("failed parts", range=[0, 1.3 * most], rangemode="tozero"),
+            xaxis=axis_of("failed parts", range=[0, 1.9 * most], dtick=_step(5 * most), tickformat="d"),
             yaxis=axis_of("", automargin=True),
             bargap=0.35,
         ),
@@ -296,7 +321,12 @@ def margin_chart(of: Charts, units: Units) -> Figure:
     return {
         "data": data,
         "layout": layout_of(
-            xaxis=axis_of("reviewed heats in order, the newest"),
+            xaxis=axis_of(
+                "reviewed heats in order" if count <= _CHARTED else f"newest {_CHARTED} reviewed heats",
+                range=[x[0] - 0.5, x[-1] + 0.5] if x else None,
+                dtick=_step(len(x)),
+                tickformat="d",
+            ),
             yaxis=axis_of(f"core above its least, {degrees}"),
             shapes=shapes,
             showlegend=True,
@@ -323,10 +353,25 @@ def failure_chart(of: Charts) -> Figure:
     return {
         "data": data,
         "layout": layout_of(
-            xaxis=axis_of("four weeks from"), yaxis=axis_of("failed, %", rangemode="tozero"), shapes=shapes,
-            showlegend=True, legend=_LEGEND,
+            xaxis=axis_of("four weeks from", range=_dates(of)), yaxis=axis_of("failed, %", rangemode="tozero"),
+            shapes=shapes, showlegend=True, legend=_LEGEND,
         ),
     }  # fmt: skip
+
+
+def _step(count: int) -> int:
+    """Between the strokes of an axis of whole numbers, for some five of them: 1, 2, 5, 10, ..."""
+    power = 1
+    while 30 * power < count:
+        power *= 10
+    return next(step for step in (power, 2 * power, 5 * power) if 6 * step >= count)
+
+
+def _dates(of: Charts) -> list[str] | None:
+    """From two weeks before the first stretch to six after the last began: of one stretch no axis of seconds."""
+    if not of.begins_ms:
+        return None
+    return [day_of(ms + weeks * _WEEK_MS).isoformat() for ms, weeks in ((of.begins_ms[0], -2), (of.begins_ms[-1], 6))]
 
 
 def _dots(name: str, x: Sequence[Any], y: Sequence[float], beyond: Any, said: Sequence[str]) -> list[dict[str, Any]]:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from dash import dcc, html
 
 from dashboard.correcting import OUTCOMES
+from dashboard.entry_words import CHECK_WORDS, entry_words
 from dashboard.failure_words import failed_lines
 from dashboard.failures import KINDS
 from dashboard.heat_form import MADE, NO_NAMES, kept_words, one_line
 from dashboard.heat_view import HeatView
-from dashboard.review_words import CAUTION, UNEXPLAINED_WORDS
+from dashboard.review_words import CAUTION
 from dashboard.stored_review import Told
 from dashboard.units import Units
 from dashboard.wall_words import unit_of, wall_row
@@ -25,24 +25,6 @@ from dashboard.web.who import signed_in
 from dashboard.web.words import sentence
 from logger.heat_export import utc_of
 from logger.records import correctable_fields, in_force
-
-#: Entries in a technician's words; others are shown by their name.
-_ENTRIES: Mapping[str, str] = {
-    "polymer": "Polymer", "gauge_mm": "Gauge, mm", "oven": "Oven", "support": "Held by", "opening_mm": "Opening, mm",
-    "set_c": "Set, °C", "start_c": "Sheet before, °C", "sheet_label": "Label", "job_number": "Job", "initials":
-    "Operator", "colour": "Colour", "dried_hours": "Dried, h", "dried_c": "Dried at, °C", "heated_before":
-    "Heated before", "other_sheets": "Other sheets in the oven", "notes": "Note", "outcome": "Outcome",
-    "outcome_kind": "Failed how", "start_s": "Start, s of the run", "end_s": "End, s of the run",
-    "checks.sheet_undamaged": "Check: sheet undamaged", "checks.label_kept": "Check: label kept",
-    "checks.film_off": "Check: film off", "checks.frame_locked": "Check: frame locked",
-    "checks.clearance": "Check: clearance",
-}  # fmt: skip
-_CHECKS = {name.removeprefix("checks."): words for name, words in _ENTRIES.items() if name.startswith("checks.")}
-
-
-def entry_words(name: str) -> str:
-    """An entry's name in a technician's words."""
-    return _ENTRIES.get(name, name)
 
 
 def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, units: Units) -> html.Div:
@@ -81,7 +63,9 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
             ),
             html.P(CAUTION, className="hint"),
             html.P(className="toast", id="records-toast", role="status"),
-            dcc.Interval(id="records-tick", interval=2000, disabled=told is not None or bool(wrong) or not ended),
+            # The answer of a review draws the curve anew: without one there is nothing to wait for.
+            dcc.Interval(id="records-tick", interval=2000,
+                         disabled=told is not None or bool(wrong) or not ended or not of.courses),
             dcc.Store(id="records-heat", data=now.number),
         ],
         className="records heat",
@@ -90,7 +74,7 @@ def heat_part(of: HeatView, told: Told | None, wrong: str, may_correct: bool, un
 
 
 def _reports(of: HeatView) -> html.Div:
-    if of.now.state == "open":
+    if of.now.state == "open" or not of.courses:
         return html.Div(html.A("All heats", href=PATH, className="button"), className="row")
     number = of.now.number
     report = f"{PATH}/report?heat={number}&as="
@@ -113,6 +97,8 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
     if told is None:
         if wrong:
             return [head, html.P(sentence(wrong), className="wrong")]
+        if not of.courses:
+            return [head, html.P("Nothing was measured during it: there is nothing to review.", className="hint")]
         words = "The heat is being reviewed: some seconds, with a bubble that was measured up to half a minute."
         return [head, html.P(words, className="lead", id="records-waiting")]
     parts: list[Any] = [head, html.P(sentence(told.headline), className="lead", id="records-headline")]
@@ -125,16 +111,13 @@ def review_part(of: HeatView, told: Told | None, wrong: str, units: Units) -> li
         html.Div(
             [
                 html.Div([_over(of, "What explains it", "causes", html.H3),
-                          table("What explains it", ["Likely", "Cause"], rows)]),
+                          table("What explains it", ["Likely", "Cause"], rows),
+                          *[html.P(sentence(one), className="doubt") for one in told.doubts]]),
                 html.Div([_over(of, "At the pull", "pull", html.H3), at_pull]),
             ],
             className="two",
         )
     )  # fmt: skip
-    if told.unexplained:
-        parts.append(html.P(f"{UNEXPLAINED_WORDS}.", className="wrong"))
-    if told.aside:
-        parts += [html.H3("Not believed"), listed(told.aside)]
     if failed := failed_lines(of.now.outcome_kind, told, told.pull, units):
         parts += [html.H3("What failed"), listed(failed)]
     if told.notes:
@@ -187,7 +170,7 @@ def _entries(of: HeatView) -> list[Any]:
         if name == "checks":
             rows += [
                 (f"checks.{check}", words, "done" if value[check] else "NOT done")
-                for check, words in _CHECKS.items()
+                for check, words in CHECK_WORDS.items()
                 if check in value
             ]
         elif value is not None and name not in MADE:

@@ -13,8 +13,8 @@ from dashboard.correcting import OUTCOMES
 from dashboard.failures import KINDS
 from dashboard.heat_form import one_line
 from dashboard.kept_searches import kept_searches
-from dashboard.review_words import spread_words
 from dashboard.shop import Shop
+from dashboard.spread_words import spread_words
 from dashboard.stored_review import VERSION
 from dashboard.trends import BAD
 from dashboard.units import Units
@@ -124,7 +124,7 @@ def _kept(searches: Mapping[str, str], of: Asked) -> html.Div:
 
 
 def margin_words(review: KeptReview | None, units: Units) -> str:
-    """'-4 K (-7 to -1)'; '' where it is not known."""
+    """'-4 K (-7 to -1 K)'; '' where it is not known."""
     if (
         review is None
         or review.version != VERSION

@@ -10,7 +10,7 @@ from dash import html
 from dashboard.heat_form import one_line
 from dashboard.heat_view import PLACES, Beside
 from dashboard.trends import Trends, Yield
-from dashboard.trends_words import NOT_COUNTED, chart_words, margin_words, share_words
+from dashboard.trends_words import NOT_COUNTED, chart_words, grouped, margin_words, share_words
 from dashboard.units import Units
 from dashboard.web.component import attributes
 from dashboard.web.ovens_parts import graph, later_graph, listed
@@ -68,8 +68,14 @@ def compare_part(heats: Sequence[Beside], place: str, units: Units) -> html.Div:
                 ],
                 className="card picture tall",
             ),
-            html.Section([html.Div([html.H2("These heats"), csv_link("These heats", f"table.csv?compare={numbers}")],
-                                  className="over"), table("These heats", heads, rows)], className="card"),
+            html.Section(
+                [
+                    html.Div([html.H2("These heats"), csv_link("These heats", f"table.csv?compare={numbers}")],
+                             className="over"),
+                    table("These heats", heads, rows, "records-these"),
+                ],
+                className="card",
+            ),
         ],
         className="records",
     )  # fmt: skip
@@ -85,7 +91,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
     parts = [("oven", of.by_oven), ("polymer", of.by_polymer), ("gauge", of.by_gauge)]
     if of.by_operator is not None:
         parts.append(("operator", of.by_operator))
-    asked_for = f"{of.heats:,} heats that have ended".replace(",", " ")
+    asked_for = f"{grouped(of.heats)} {'heat that has' if of.heats == 1 else 'heats that have'} ended"
     chosen = "; ".join(f"{name} {one_line(value, 40)}" for name, value in asked.fields.items())
     margins = [sentence(one) for one in margin_words(of.margins, units)]
     charts = chart_words(of.charts)
@@ -97,8 +103,8 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                 [
                     html.Div([html.H2("Does a cold core cost parts here?"), _csv("margins", asked)], className="over"),
                     html.P(margins[0], className="lead", id="records-margin"),
-                    *([graph("records-margins", margin_figure(of.margins, units), margins[0])] if of.margins.good
-                      or of.margins.bad else []),
+                    *([graph("records-margins", margin_figure(of.margins, units), margins[0])] if len(of.margins.good)
+                      or len(of.margins.bad) else []),
                     *[html.P(one, className="hint") for one in margins[1:]],
                 ],
                 className="card picture",
@@ -110,9 +116,7 @@ def trends_part(of: Trends, asked: Asked, units: Units) -> html.Div:
                     html.Section(
                         [
                             html.Div([html.H2("Kinds of failure"), _csv("kinds", asked)], className="over"),
-                            later_graph("records-kinds", pareto_figure(of.kinds), _kinds_words(of)) if of.kinds
-                            else html.P("None was entered.", className="hint"),
-                            html.P("Beside each: how many, and what share of all failures up to it.", className="hint"),
+                            *(_kinds(of) if of.kinds else [html.P("No failure was entered.", className="hint")]),
                         ],
                         className="card picture",
                     ),
@@ -150,15 +154,33 @@ def _csv(name: str, asked: Asked) -> html.A:
 def _yields(name: str, rows: Sequence[Yield], asked: Asked) -> list[Any]:
     shown = [
         [
-            html.Th(one_line(one.value, 32), scope="row"),
-            html.Td(f"{one.good} of {one.good + one.bad}"),
-            share_words(one),
+            html.Th(one_line(one.value, 32), scope="row", className="fixed" if name == "gauge" else None),
+            [html.Span(grouped(one.good), className="fixed"), " ",
+             html.Span(f"of {grouped(one.good + one.bad)}", className="fixed")],
+            html.Td(_share(one)),
         ]
         for one in rows[:12]
-    ]
+    ]  # fmt: skip
     more = [html.P(f"And {len(rows) - 12} more, in the CSV.", className="hint")] if len(rows) > 12 else []
     head = html.Div([html.H2(f"Good parts by {name}"), _csv(name, asked)], className="over")
-    return [head, table(f"Good parts by {name}", [name.capitalize(), "Good", "Share (95 %)"], shown), *more]
+    if not shown:
+        return [head, html.P("No heat that has ended.", className="hint")]
+    return [
+        head,
+        table(f"Good parts by {name}", [name.capitalize(), "Good", "Share (95\N{NO-BREAK SPACE}%)"], shown),
+        *more,
+    ]
+
+
+def _share(one: Yield) -> list[Any]:
+    """The share, and its interval, which may stand below it."""
+    share, bracket, interval = share_words(one).partition("(")
+    return [share, html.Span(f"({interval}", className="fixed")] if bracket else [share]
+
+
+def _kinds(of: Trends) -> list[Any]:
+    hint = "Beside each: how many, and what share of all failures up to it."
+    return [later_graph("records-kinds", pareto_figure(of.kinds), _kinds_words(of)), html.P(hint, className="hint")]
 
 
 def _kinds_words(of: Trends) -> str:

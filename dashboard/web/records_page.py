@@ -76,7 +76,7 @@ def layout(visit: Visit, services: Services, records: KeptOpen, reviewer: Review
 def _heat(kept: Store, reviewer: Reviewer, number: int, units: Units) -> html.Div:
     of = heat_view(kept, number)
     known = told(of.review, units)
-    if known is None and of.now.state != "open":
+    if known is None and of.now.state != "open" and of.courses:
         reviewer.ask(number)
     return heat_part(of, known, "", allowed(CORRECTS), units)
 
