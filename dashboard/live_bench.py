@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from calibration.observed import USED
 from dashboard.bench_look import Second
+from dashboard.wire_words import WireWords
 from logger.bench import Bench, column_of
 from logger.blocks import utc_ms
 from logger.clock import Clock
@@ -65,6 +66,7 @@ class LiveBench:
         self._seconds: deque[Second] = deque(maxlen=_WAITING)
         self._came = threading.Event()
         self._read_s = -math.inf
+        self._wire = WireWords()
         self._obeyed: set[str] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"recorder {bench.id}", daemon=True)
@@ -185,6 +187,7 @@ class LiveBench:
                 # On a clock that runs fast a second is shorter than a turn.
                 left_s = max(0.0, next_s - self.clock_s) if self.speed <= 1.0 else math.inf
                 for arrival in self._recording.step(min(_TURN_S * self.speed, left_s)):
+                    self._wire.take(arrival)
                     if arrival.readings:
                         self._read_s = max(self._read_s, arrival.monotonic_s)
                 if self.clock_s >= next_s:
@@ -221,7 +224,7 @@ class LiveBench:
                 self.practice.obey(mark.name)
 
     def _second(self, now_s: float) -> Second:
-        values, troubles = {}, []
+        values, troubles, remarks = {}, [], []
         for name, reading in self._reader.now().items():
             column = self._columns.get(name)
             if column is None or role_of(column) not in USED:
@@ -230,8 +233,11 @@ class LiveBench:
                 values[column] = reading.value
             elif reading.state is not State.OK:
                 troubles.append((column, str(reading.state)))
+            if reading.text:
+                # What comes before the colon counts seconds or kelvins, and says what the state does.
+                remarks.append((column, reading.text.rpartition(": ")[2]))
         links = [
-            f"{source}: {link.state}" + (f", {link.text}" if link.text else "")
+            f"{source}: {link.state}" + (f", {link.text.removeprefix(f'{source}: ')}" if link.text else "")
             for source, link in self._reader.links.items()
             if link.state not in (LinkState.RUNNING, LinkState.ENDED)
         ]
@@ -243,10 +249,11 @@ class LiveBench:
             heat=recording.heat,
             marks=tuple(recording.marks_in_force),
             form=recording.recorder.book.next_form,
-            words=recording.words(),
+            words=(*recording.words(), *self._wire.words(clock_s)),
             unsaved=recording.trouble,
             links=tuple(links),
             read_s=self._read_s if clock_s - self._read_s <= max(_OF_SECOND_S, self.speed) else clock_s,
+            remarks=tuple(remarks),
         )
 
     def _utc_ms(self) -> int:
