@@ -18,10 +18,11 @@ class Second:
     Attributes:
         at_s: of the run. values: readings that are believed, by column of a heat file. troubles: columns whose reading
         is none, with its state in words. remarks: columns with what is doubted of a reading, or what to do where none
-        is. heat: that is open. marks: in force, of the whole run. form: of the heats that begin from now on. words: whether a heat is open and all goes into the store. unsaved: why something is in
-        memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the bench's clock, when
-        the newest reading came; when the second was taken, where none came within the second before it: that a bench
-        is silent is said apart.
+        is. heat: that is open. marks: in force, of the whole run. form: of the heats that begin from now on. words:
+        whether a heat is open and all goes into the store, and what the lines to the sources are like. unsaved: why
+        something is in memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the
+        bench's clock, when the newest reading came; when the second was taken, where none came within the second
+        before it: that a bench is silent is said apart.
     """
 
     at_s: float
