@@ -27,8 +27,8 @@ _OVEN_K = 90.0
 #: A face that leaps by more than this from one reading to the next, K, is on another plug.
 _LEAP_K = 12.0
 
-SWAPPED = "air and face read as if their plugs were swapped: change them over"
-OUTSIDE = "colder than the sheet it heats: is it in its place?"
+SWAPPED = "are the two plugs swapped?"
+OUTSIDE = "colder than the sheet: is it in its place?"
 
 
 def crosswise(case: Case, seen: Observed) -> dict[str, tuple[str, Flags]]:

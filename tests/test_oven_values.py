@@ -244,7 +244,7 @@ def test_what_the_estimate_does_not_believe_is_loud_and_a_mark_is_only_told(heat
     estimate = replace(told.estimate, set_aside=(("face_upper_c", why), ("line_1", "cannot be so early")),
                        alarms=(FALLEN,))  # fmt: skip
     look = replace(heating.look, told=replace(told, estimate=estimate), remarks=(("face_upper_c", "check its plug"),))
-    assert loud(Aged(look, 0.0), METRIC) == [FALLEN.text, f"Upper face: not believed, {why}"]
+    assert loud(Aged(look, 0.0), METRIC) == [FALLEN.text, f"Upper face: not believed: {why}"]
     assert [one for one in notes(look, METRIC) if "Set aside" in one] == ["Set aside: line 1: cannot be so early"]
 
 

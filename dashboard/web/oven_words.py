@@ -97,7 +97,7 @@ def _to_see_to(look: Look, units: Units) -> list[str]:
     estimate = None if told is None else told.estimate
     troubles, remarks = dict(look.troubles), dict(look.remarks)
     set_aside = () if estimate is None else estimate.set_aside
-    aside = {name: f"not believed, {why}" for name, why in set_aside if role_of(name) is not None}  # no mark
+    aside = {name: f"not believed: {why}" for name, why in set_aside if role_of(name) is not None}  # no mark
     columns: dict[str, list[str]] = {}
     for column in dict.fromkeys((*troubles, *aside, *remarks)):
         if column in troubles:

@@ -86,6 +86,8 @@
         "Nothing comes from Pullcue."]);
       put(at("oven-at"), "");
       put(at("oven-stale"), "");
+      page.loud = "[]";
+      list(at("oven-loud"), [], "p");
       list(at("oven-table"), [], "div");
       pullcue.sag(at("oven-sag"), null, null);
       strip();
