@@ -22,7 +22,8 @@ class Second:
         whether a heat is open and all goes into the store, and what the lines to the sources are like. unsaved: why
         something is in memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the
         bench's clock, when the newest reading came; when the second was taken, where none came within the second
-        before it: that a bench is silent is said apart.
+        before it: that a bench is silent is said apart. cut_off_s: how long ago the sheet of a heat went in that was
+        going on as Pullcue stopped, s; None without one.
     """
 
     at_s: float
@@ -36,6 +37,7 @@ class Second:
     links: tuple[str, ...] = ()
     read_s: float = 0.0
     remarks: tuple[tuple[str, str], ...] = ()
+    cut_off_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Look:
         silent_s: how long nothing was measured, s; None: never anything.
         marks: of the heat, in force. curve: of the heat. notes: what was taken because nothing stated it.
         score, truth: of a practice pull, once the sheet is out.
-        read_s: of the bench's clock, when the newest reading came that is used.
+        read_s: of the bench's clock, when the newest reading came that is used. cut_off_s: as of a `Second`.
         failure: why nothing can be told of any heat here any more; None: all goes on.
     """
 
@@ -74,6 +76,7 @@ class Look:
     score: Score | None = None
     truth: Truth | None = None
     read_s: float = 0.0
+    cut_off_s: float | None = None
     failure: str | None = None
 
     @property

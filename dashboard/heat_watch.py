@@ -110,6 +110,7 @@ class HeatWatch:
             score=score,
             truth=truth,
             read_s=now.read_s,
+            cut_off_s=now.cut_off_s,
         )
 
     def _lasting(self, said: tuple[tuple[str, str], ...], at_s: float) -> tuple[tuple[str, str], ...]:

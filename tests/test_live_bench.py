@@ -10,7 +10,8 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -19,20 +20,26 @@ import pytest
 
 from command_line import refused
 from dashboard.bench_look import Second
+from dashboard.cut_off import CutOff, cut_off
 from dashboard.live_bench import LiveBench
 from dashboard.live_service import Live
+from dashboard.live_start import live_bench
 from dashboard.practice_bench import Practice, practice_bench, practice_case, scenario_of
+from dashboard.recording import form_for
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_words import cue_words
 from dashboard.wire_words import WireWords
 from dashboard.workers import Workers
-from logger.clock import ManualClock
+from logger.blocks import utc_ms
+from logger.clock import ManualClock, SystemClock
 from logger.marks import START
 from logger.practice_board import PracticeBoard
+from logger.reading import Arrival
+from logger.readings import BenchReader
 from logger.records import HeatFilter, HeatForm
 from logger.store import open_store
-from oven_rig import live_practice, practice_of
+from oven_rig import live_practice, place_in, practice_of
 from practice_line import Watched
 from thermal.fields import InputError
 
@@ -172,6 +179,75 @@ def test_a_board_that_starts_anew_is_said_for_a_while() -> None:
         wire.take(arrival)
     assert [len(wire.words(at_s)) for at_s in (20.0, 80.0)] == [1, 0]
     assert WireWords().words(0.0) == ()
+
+
+class Mute:
+    """A board that says nothing."""
+
+    id = "board"
+
+    def poll(self, timeout_s: float) -> list[Arrival]:
+        time.sleep(min(timeout_s, 0.02))
+        return []
+
+    def close(self) -> None:
+        pass
+
+
+@contextmanager
+def recorded_in(folder: Path) -> Iterator[LiveBench]:
+    """A bench of real time as the command opens it, with nothing to read."""
+    shop, clock, bench = read_shop(DEMO_FOLDER), SystemClock(), practice_bench("north")
+    reader = BenchReader(bench, [Mute()], clock)
+    with live_bench(reader, bench, place_in(folder), clock, form_for(shop, bench), shop) as one:
+        one.start()
+        yield one
+        one.stop()
+
+
+def until_said(bench: LiveBench, holds: Callable[[Second], bool]) -> Second:
+    for _ in range(600):
+        if bench.wait(0.1):
+            for second in bench.seconds():
+                if holds(second):
+                    return second
+    raise AssertionError("no such second came")
+
+
+def test_a_heat_that_was_cut_off_is_asked_about_and_goes_on(tmp_path: Path) -> None:
+    """As after a kill or a power cut: the heat stands open in the store, or interrupted, and nobody records it."""
+    place, sheet = place_in(tmp_path), {"polymer": "hdpe", "gauge_mm": 4.0, "job_number": "4711"}
+    before: CutOff | None = None
+    with recorded_in(tmp_path) as bench:
+        bench.begin("AB", 100.0, "drop wanted 90 mm", sheet)
+        with pytest.raises(InputError, match="a heat is open already"):  # a second window, at the same moment
+            bench.begin("CD", 0.0, "", {"polymer": "petg"})
+        assert bench.mark("door_open", "AB").id == bench.mark("door_open", "CD").id
+        assert bench.mark("door_open", "CD", ago_s=20.0).by == "CD"
+        for _ in range(600):
+            before = before or cut_off(place, "practice", utc_ms(SystemClock().utc()))
+            if before is None:
+                time.sleep(0.05)
+    assert before is not None
+    assert (before.form.job_number, before.note) == ("4711", "drop wanted 90 mm")
+    assert before.ago_s(before.start_utc_ms - 1) is None
+    assert before.ago_s(before.start_utc_ms + 1_800_000) is None
+    with recorded_in(tmp_path) as bench:
+        said = until_said(bench, lambda one: True)
+        assert (said.heat, round(said.cut_off_s or 0.0) in range(100, 200)) == (None, True)
+        bench.forget()
+        with pytest.raises(InputError, match="no heat to go on with"):
+            bench.go_on("CD")
+    with recorded_in(tmp_path) as bench:
+        mark = bench.go_on("CD")
+        said = until_said(bench, lambda one: one.heat is not None)
+        assert said.heat is not None
+        assert (said.heat.form.job_number, said.cut_off_s) == ("4711", None)
+        assert said.at_s - said.heat.start_s >= 100.0
+        assert (mark.by, mark.note) == ("CD", "drop wanted 90 mm; goes on after Pullcue had stopped")
+        bench.mark("pulled", "CD")
+    assert cut_off(place, "practice", utc_ms(SystemClock().utc())) is None
+    assert cut_off(place_in(tmp_path / "none"), "practice", 0) is None
 
 
 def test_the_same_seed_is_the_same_oven_however_late_the_sheet_goes_in() -> None:

@@ -303,6 +303,24 @@ def test_the_next_mark_is_in_sight_whatever_is_wrong(heating: tuple[Page, StillL
     expect(page.locator("#oven-cue")).to_have_attribute("data-key", "heating")
 
 
+def test_a_heat_that_was_cut_off_is_gone_on_with_by_a_click(
+    heating: tuple[Page, StillLive], looks: dict[str, Aged]
+) -> None:
+    page, live = heating
+    ways = page.locator("#oven-cut")
+    expect(ways).to_be_hidden()
+    live.looks["in"] = Aged(replace(looks["before"].look, cut_off_s=72.0), 0.0)
+    expect(page.locator("#oven-word")).to_have_text("sheet still in?")
+    expect(page.locator("#oven-count")).to_have_text("1:12")
+    accessible(page, ("light",), "#oven-cut")
+    for words, asked in (("Go on with it", "start"), ("It is out", "forget")):
+        page.get_by_role("button", name=words).click()
+        expect(page.locator("#oven-toast")).to_contain_text("goes on" if asked == "start" else "No sheet is in")
+        assert live.asked("in")[-1][0] == asked
+    live.looks["in"] = looks["in"]
+    expect(ways).to_be_hidden()
+
+
 def test_a_heat_is_marked_by_keyboard_alone(heating: tuple[Page, StillLive]) -> None:
     page, live = heating
     for _ in range(40):
@@ -383,7 +401,7 @@ def test_changes_are_said_aloud(heating: tuple[Page, StillLive], looks: dict[str
     assert page.evaluate(LARGEST) == ["oven-word"]
     live.looks["in"] = Aged(replace(looks["in"].look, silent_s=61.0), 0.1)
     expect(page.locator("#oven-stale")).to_have_text("No readings for 1:01")
-    expect(page.locator("#oven-loud")).to_have_text("No new readings: what is shown is computed on from before")
+    expect(page.locator("#oven-loud")).to_have_text("What is shown is computed on from before")
     assert page.evaluate(LARGEST) == ["oven-stale"]
     live.looks["in"] = looks["in"]
     expect(page.locator("#oven-word")).to_have_text("heating")

@@ -201,6 +201,22 @@ def test_what_is_not_live_shows_no_number(heating: Aged, failure: str | None, ag
     assert (told["live"], told["at"], told["count"], told["table"], told["sag"]) == (False, "", ["", ""], [], None)
 
 
+def test_a_sheet_that_may_still_be_in_is_asked_about() -> None:
+    look = Look("b", "north", cut_off_s=72.0)
+    words = cue_words(Aged(look, 0.0), METRIC)
+    assert (words.key, words.word, words.count) == ("cannot-tell", "sheet still in?", "1:12")
+    assert update(StillLive({"b": Aged(look, 0.0)}), "b", METRIC, {})["cut"] == 1
+    assert update(StillLive({"b": Aged(Look("b", "north"), 0.0)}), "b", METRIC, {})["cut"] == 0
+
+
+def test_a_drop_without_an_opening_is_not_drawn_over_the_temperatures(heating: Aged) -> None:
+    followed = heating.look.followed
+    assert followed is not None
+    flat = replace(heating.look, followed=replace(followed, case=replace(followed.case, opening_m=None)))
+    drops = [trace for trace in figure(flat, METRIC)["data"] if trace["name"].startswith("drop")]
+    assert [(trace["yaxis"], trace["visible"]) for trace in drops] == [("y", False)] * 3
+
+
 def test_a_fast_clock_has_more_time() -> None:
     look = Look("b", "north")
     assert cue_words(Aged(look, OLD_FAST_S - 0.1, fast=True), METRIC).key != NOT_LIVE
@@ -277,7 +293,7 @@ def test_troubles_are_loud(heating: Aged) -> None:
         "NOT SAVED, in memory only: disk full", "Upper face: open circuit", "board: lost, cable?",
     ]  # fmt: skip
     silent = replace(look, silent_s=61.0, troubles=())
-    assert "No new readings" in loud(Aged(silent, 0.1), METRIC)[1]
+    assert "computed on from before" in loud(Aged(silent, 0.1), METRIC)[1]
     assert stale(Aged(silent, 0.1), METRIC) == "1:01"
     assert stale(Aged(silent, OLD_S + 0.1), METRIC) == "", "not live: no number at all"
     assert stale(Aged(replace(silent, silent_s=4.0), 0.1), METRIC) == ""

@@ -66,6 +66,10 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
             return CueWords(NOT_LIVE, "starting", "", "", "Pullcue has just been started.", "Waiting for the recorder")
         return CueWords(NOT_LIVE, _NOT_LIVE_WORD, "", "", _BLIND, why)
     told = look.told
+    if told is None and look.cut_off_s is not None:
+        return CueWords(KEYS[State.UNKNOWN], "sheet still in?", units.seconds(look.cut_off_s), "since it went in",
+                        "If it is, press 'Go on with it'. If it is not: 'It is out'.",
+                        "Pullcue had stopped while a heat was going on")  # fmt: skip
     if told is None:
         return CueWords(NO_SHEET, _NO_SHEET_WORD, "", "", "Fill in the form, then say when the sheet goes in.",
                         "No heat is open on this bench")  # fmt: skip
@@ -83,7 +87,7 @@ def loud(aged: Aged, units: Units) -> list[str]:
     if look.unsaved:
         found.append(f"NOT SAVED, in memory only: {look.unsaved}")
     if stale(aged, units):
-        found.append("No new readings: what is shown is computed on from before")
+        found.append("What is shown is computed on from before")
     else:
         found += _to_see_to(look, units)
     return [*found, *look.links]
