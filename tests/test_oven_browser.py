@@ -316,7 +316,7 @@ def test_a_heat_that_was_cut_off_is_gone_on_with_by_a_click(
     for words, asked in (("Go on with it", "start"), ("It is out", "forget")):
         page.get_by_role("button", name=words).click()
         expect(page.locator("#oven-toast")).to_contain_text("goes on" if asked == "start" else "No sheet is in")
-        assert live.asked("in")[-1][0] == asked
+        assert live.asked("in").pop()[0] == asked
     live.looks["in"] = looks["in"]
     expect(ways).to_be_hidden()
 
