@@ -32,6 +32,8 @@ APART_STD_K = 2.0
 _RECENT_S, _FORGOTTEN_S = 10.0, 30.0
 #: A preheat counts so far back, s, until the door is opened, s, with so many readings.
 _PREHEAT_S, _DOOR_S, _PREHEAT_READINGS = 300.0, 10.0, 10
+#: ... unless its halves lie further apart than this, K: then the oven was still warming up, or coming back from a door.
+_UNSTEADY_K = 3.0
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,9 @@ def _course(case: Case, seen: Observed, values: Array) -> Recovery:
     expected_c, std_k = steady_air_c(card, case.set_c), recovery.STEADY_STD_K
     preheat = (time_s < -_DOOR_S) & (time_s > -_PREHEAT_S)
     if np.count_nonzero(preheat) >= _PREHEAT_READINGS:
-        expected_c, std_k = float(np.mean(air_c[preheat])), recovery.AFTER_PREHEAT_STD_K
+        first, second = np.array_split(air_c[preheat], 2)
+        if abs(float(np.mean(second) - np.mean(first))) <= _UNSTEADY_K:
+            expected_c, std_k = float(np.mean(air_c[preheat])), recovery.AFTER_PREHEAT_STD_K
     return recovery.fit(time_s, air_c, door_s, expected_c, std_k, card.door_drop_k, card.recovery_s)
 
 

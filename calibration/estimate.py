@@ -68,7 +68,7 @@ class Estimate(Answer):
         thermal: without the drop and the bubble's marks; None where they were not used.
         misfit: how far the evidence lies from the model, about one where the heat is explained; None without evidence.
         used, set_aside: columns and marks that count, and that do not with the reason.
-        notes: what the technician should know, most important first.
+        notes: what the technician should know, most important first. alarms: what a hand should see to at once.
     """
 
     time_s: float
@@ -79,3 +79,4 @@ class Estimate(Answer):
     used: tuple[str, ...]
     set_aside: tuple[tuple[str, str], ...]
     notes: tuple[Note, ...]
+    alarms: tuple[Note, ...] = ()

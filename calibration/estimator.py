@@ -20,6 +20,7 @@ from scipy.special import ndtr, ndtri
 
 from calibration import air, posterior, times
 from calibration.air import Heard
+from calibration.air_low import air_low
 from calibration.doubt import Believed, believed
 from calibration.estimate import Answer, Estimate, Moment, Spread
 from calibration.evidence import BOW_RATIO, CLEAR, LINES, Evidence, about, at_time, evidence, first_passed, flow, unflow
@@ -150,6 +151,7 @@ class Estimator:
         self._xi = posterior.design(len(self.names), members)
         self._heated: _Heated | None = None
         self._last: Weighed | None = None
+        self._cold: Note | None = None
         self._until_s = horizon_s(case.gauge_m * 1.1)
 
     def at(self, seen: Observed, now_s: float) -> Estimate:
@@ -306,6 +308,7 @@ class Estimator:
 
     def _estimate(self, trust: Believed, now_s: float, weighed: Weighed) -> Estimate:
         found, update = weighed.found, weighed.update
+        self._cold = air_low(self._case, trust.seen, now_s, self._cold)
         # Nobody has seen a drop that is only predicted: its limit is then the technician's to watch, not the cue's.
         of_sheet = [one for one in found if one.name not in LINES and role_of(one.name) != "drop_mm"]
         hangs = len(of_sheet) < len(found)
@@ -329,6 +332,7 @@ class Estimator:
                 ({name: doubted(name, by) for name, by in weighed.doubts.items()} | dict(trust.reasons)).items()
             ),
             notes=self._notes(trust, weighed, misfit),
+            alarms=() if self._cold is None else (self._cold,),
             **{name: getattr(full, name) for name in Answer.__dataclass_fields__},
         )
 

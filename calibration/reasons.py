@@ -38,8 +38,9 @@ _WORDS = {
         "the sheet melts higher than its polymer: is it another?",
     ),
     "heat_capacity": (
-        "the sheet needs less heat than its polymer: is it another?",
-        "the sheet needs more heat than its polymer: is it another?",
+        "the sheet warms faster than its polymer should: is it another, or does the oven give more heat?",
+        "the sheet warms more slowly than its polymer should: is it another, or does the oven give less heat "
+        "(fan, film left on)?",
     ),
     "conductivity": (
         "heat reaches the core more slowly than in its polymer: is it another?",

@@ -17,11 +17,13 @@ class Second:
 
     Attributes:
         at_s: of the run. values: readings that are believed, by column of a heat file. troubles: columns whose reading
-        is none, with its state in words. heat: that is open. marks: in force, of the whole run. form: of the heats that
-        begin from now on. words: whether a heat is open and all goes into the store. unsaved: why something is in
-        memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the bench's clock, when
-        the newest reading came; when the second was taken, where none came within the second before it: that a bench
-        is silent is said apart.
+        is none, with its state in words. remarks: columns with what is doubted of a reading, or what to do where none
+        is. heat: that is open. marks: in force, of the whole run. form: of the heats that begin from now on. words:
+        whether a heat is open and all goes into the store, and what the lines to the sources are like. unsaved: why
+        something is in memory only; '' where nothing is. links: sources that do not run, in words. read_s: of the
+        bench's clock, when the newest reading came; when the second was taken, where none came within the second
+        before it: that a bench is silent is said apart. cut_off_s: how long ago the sheet of a heat went in that was
+        going on as Pullcue stopped, s; None without one.
     """
 
     at_s: float
@@ -34,6 +36,8 @@ class Second:
     unsaved: str = ""
     links: tuple[str, ...] = ()
     read_s: float = 0.0
+    remarks: tuple[tuple[str, str], ...] = ()
+    cut_off_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -43,10 +47,11 @@ class Look:
     Attributes:
         at_s: of the run. heat: the one that is shown: open, or the last one that was pulled. open: whether it goes on.
         told: None without a heat. followed: None where the sheet is not known. measured: readings now, by column.
+        troubles, remarks: as of a `Second`, of columns that have had them for a moment.
         silent_s: how long nothing was measured, s; None: never anything.
         marks: of the heat, in force. curve: of the heat. notes: what was taken because nothing stated it.
         score, truth: of a practice pull, once the sheet is out.
-        read_s: of the bench's clock, when the newest reading came that is used.
+        read_s: of the bench's clock, when the newest reading came that is used. cut_off_s: as of a `Second`.
         failure: why nothing can be told of any heat here any more; None: all goes on.
     """
 
@@ -59,6 +64,7 @@ class Look:
     followed: Followed | None = None
     measured: Mapping[str, float] = field(default_factory=dict)
     troubles: tuple[tuple[str, str], ...] = ()
+    remarks: tuple[tuple[str, str], ...] = ()
     silent_s: float | None = None
     marks: tuple[Mark, ...] = ()
     curve: Curve | None = None
@@ -70,6 +76,7 @@ class Look:
     score: Score | None = None
     truth: Truth | None = None
     read_s: float = 0.0
+    cut_off_s: float | None = None
     failure: str | None = None
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
 
 from calibration.observed import Observed
@@ -29,6 +30,9 @@ _JUST_BEFORE_S = 60.0
 #: Without a reading for so long there is no cue any more, s (our choice; as `pullcue watch`).
 SILENT_S = 120.0
 
+#: One wild sample, or a drop that is seen a moment after its sheet, is no trouble: it has to last so long, s (ours).
+_LASTS_S = 3.0
+
 #: Judges a practice pull; None: there is nothing to judge.
 Judge = Callable[[Followed], tuple[Score, Truth] | None]
 
@@ -52,6 +56,7 @@ class HeatWatch:
         self._seconds = Seconds()
         self._now: Second | None = None
         self._heard_s: float | None = None
+        self._since_s: dict[str, float] = {}
         self._heat: HeatRecord | None = None
         self._of: tuple[str, float, Stated] | None = None
         self._follower: Follower | None = None
@@ -64,6 +69,8 @@ class HeatWatch:
         self._now = second
         if second.values:
             self._heard_s = second.at_s
+        unwell = {column for column, _ in (*second.troubles, *second.remarks)}
+        self._since_s = {column: self._since_s.get(column, second.at_s) for column in unwell}
         self._seconds.add(second.at_s, second.values)
         start_s = second.at_s if second.heat is None else second.heat.start_s
         self._seconds.keep_from(min(start_s, second.at_s) - _BEFORE_S)
@@ -90,7 +97,8 @@ class HeatWatch:
             told=told,
             followed=None if follower is None else follower.followed,
             measured=now.values,
-            troubles=now.troubles,
+            troubles=self._lasting(now.troubles, now.at_s),
+            remarks=self._lasting(now.remarks, now.at_s),
             silent_s=None if self._heard_s is None else now.at_s - self._heard_s,
             marks=marks,
             curve=self._curve if self._heat is not None else None,
@@ -102,7 +110,12 @@ class HeatWatch:
             score=score,
             truth=truth,
             read_s=now.read_s,
+            cut_off_s=now.cut_off_s,
         )
+
+    def _lasting(self, said: tuple[tuple[str, str], ...], at_s: float) -> tuple[tuple[str, str], ...]:
+        start_s = -math.inf if self._heat is None else self._heat.start_s
+        return tuple(one for one in said if at_s - max(self._since_s[one[0]], start_s) >= _LASTS_S)
 
     def _choose(self, now: Second) -> tuple[Mark, ...]:
         """Decide which heat is shown; its marks. One that was pulled stays until the next sheet goes in."""

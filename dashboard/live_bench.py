@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from calibration.observed import USED
 from dashboard.bench_look import Second
+from dashboard.wire_words import WireWords
 from logger.bench import Bench, column_of
 from logger.blocks import utc_ms
 from logger.clock import Clock
-from logger.marks import FORM, request, undo
+from logger.marks import FORM, START, request, undo
 from logger.reading import LinkState, State
 from logger.readings import BenchReader
 from logger.records import HeatForm, Mark
@@ -27,8 +28,10 @@ from thermal.fields import InputError
 from thermal.heat import role_of
 
 if TYPE_CHECKING:
+    from dashboard.cut_off import CutOff
     from dashboard.practice_bench import Practice
     from dashboard.recording import Recording
+    from logger.marks import Request
 
 #: Longest wait for readings, s of the machine: how soon a mark is taken.
 _TURN_S = 0.1
@@ -36,6 +39,8 @@ _TURN_S = 0.1
 _ASK_S = 5.0
 #: Readings older than this when a second is taken are not of that second, s of the bench's clock.
 _OF_SECOND_S = 1.0
+#: A mark of the same name within this time is the same one, s of the bench's clock (our choice).
+_SAME_S = 2.0
 #: Seconds that wait for whoever looks on; older ones go, the record has them.
 _WAITING = 600
 _T = TypeVar("_T")
@@ -46,6 +51,7 @@ class LiveBench:
 
     Args:
         clock, speed: of the bench. practice: the oven of a practice bench, which does what is marked.
+        before: the heat that was going on as Pullcue stopped.
     """
 
     def __init__(
@@ -56,7 +62,9 @@ class LiveBench:
         clock: Clock,
         speed: float = 1.0,
         practice: Practice | None = None,
+        before: CutOff | None = None,
     ) -> None:
+        self._before = before
         self.bench, self.practice, self.speed = bench, practice, speed
         self.place = recording.place
         self._recording, self._reader, self._clock = recording, reader, clock
@@ -65,6 +73,7 @@ class LiveBench:
         self._seconds: deque[Second] = deque(maxlen=_WAITING)
         self._came = threading.Event()
         self._read_s = -math.inf
+        self._wire = WireWords()
         self._obeyed: set[str] = set()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"recorder {bench.id}", daemon=True)
@@ -121,7 +130,49 @@ class LiveBench:
         Raises:
             InputError: it cannot be marked, or the recorder does not take it.
         """
-        return self._ask(lambda: self._recording.ask(request(name, self._utc_ms(), ago_s, by, note, form)))
+        asked = request(name, self._utc_ms(), ago_s, by, note, form)
+        return self._ask(lambda: self._marked_just_now(asked) or self._recording.ask(asked))
+
+    def _marked_just_now(self, asked: Request) -> Mark | None:
+        """The same mark, made a moment ago: a glove that hit twice, or two people at two windows."""
+        if asked.form is not None or asked.name == START:  # a start may be moved as often as one likes
+            return None
+        at_s = self._recording.recorder.now_s - asked.ago_s
+        made = (one for one in self._recording.marks_in_force if one.source == "technician")
+        return next((one for one in made if one.name == asked.name and abs(one.at_s - at_s) < _SAME_S), None)
+
+    def begin(self, by: str, ago_s: float, note: str, form: Mapping[str, Any]) -> Mark:
+        """Begin a heat, as `mark` does; another window may have begun one since the last look.
+
+        Raises:
+            InputError: as `mark`; a heat is open.
+        """
+
+        def job() -> Mark:
+            if self._recording.heat is not None:
+                raise InputError("a heat is open already: mark its end first, or fill in its form")
+            return self._recording.ask(request(START, self._utc_ms(), ago_s, by, note, form))
+
+        made = self._ask(job)
+        self._before = None
+        return made
+
+    def go_on(self, by: str) -> Mark:
+        """Begin a heat as the one that was cut off, from when its sheet went in.
+
+        Raises:
+            InputError: as `begin`; there is none, or it is too long ago.
+        """
+        before = self._before
+        ago_s = None if before is None else before.ago_s(self._utc_ms())
+        if before is None or ago_s is None:
+            raise InputError("there is no heat to go on with by now: begin one, as 'Sheet is in: start'")
+        note = "; ".join(one for one in (before.note, "goes on after Pullcue had stopped") if one)
+        return self.begin(by, ago_s, note, before.form.as_table())
+
+    def forget(self) -> None:
+        """The sheet of the heat that was cut off is out."""
+        self._before = None
 
     def say(self, form: Mapping[str, Any], by: str, note: str) -> Mark:
         """Say something of the open heat, or of the next one; kept with who said it.
@@ -185,6 +236,7 @@ class LiveBench:
                 # On a clock that runs fast a second is shorter than a turn.
                 left_s = max(0.0, next_s - self.clock_s) if self.speed <= 1.0 else math.inf
                 for arrival in self._recording.step(min(_TURN_S * self.speed, left_s)):
+                    self._wire.take(arrival)
                     if arrival.readings:
                         self._read_s = max(self._read_s, arrival.monotonic_s)
                 if self.clock_s >= next_s:
@@ -221,7 +273,7 @@ class LiveBench:
                 self.practice.obey(mark.name)
 
     def _second(self, now_s: float) -> Second:
-        values, troubles = {}, []
+        values, troubles, remarks = {}, [], []
         for name, reading in self._reader.now().items():
             column = self._columns.get(name)
             if column is None or role_of(column) not in USED:
@@ -230,8 +282,12 @@ class LiveBench:
                 values[column] = reading.value
             elif reading.state is not State.OK:
                 troubles.append((column, str(reading.state)))
+            if reading.text:
+                # What comes before the colon counts seconds or kelvins, and says what the state does.
+                remarks.append((column, reading.text.rpartition(": ")[2]))
         links = [
-            f"{source}: {link.state}" + (f", {link.text}" if link.text else "")
+            # What to do stands after the last colon; what comes before says the state in more words.
+            f"{source}: {link.state}" + (f": {link.text.rpartition(': ')[2]}" if link.text else "")
             for source, link in self._reader.links.items()
             if link.state not in (LinkState.RUNNING, LinkState.ENDED)
         ]
@@ -243,11 +299,18 @@ class LiveBench:
             heat=recording.heat,
             marks=tuple(recording.marks_in_force),
             form=recording.recorder.book.next_form,
-            words=recording.words(),
+            words=(*recording.words(), *self._wire.words(clock_s)),
             unsaved=recording.trouble,
             links=tuple(links),
             read_s=self._read_s if clock_s - self._read_s <= max(_OF_SECOND_S, self.speed) else clock_s,
+            remarks=tuple(remarks),
+            cut_off_s=self._cut_off_s(),
         )
+
+    def _cut_off_s(self) -> float | None:
+        if self._before is not None and self._recording.heat is not None:
+            self._before = None  # another sheet is in
+        return None if self._before is None else self._before.ago_s(self._utc_ms())
 
     def _utc_ms(self) -> int:
         return utc_ms(self._clock.utc())

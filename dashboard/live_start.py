@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 
 from dashboard.benches import UNREAL, open_bench, read_bench
 from dashboard.commands.heat_plan import HeatPlanner, planned
+from dashboard.cut_off import cut_off
 from dashboard.live_bench import LiveBench
 from dashboard.recording import form_for, recorded
 from dashboard.shop import Shop
 from dashboard.store_place import SQLITE, StorePlace, store_place
+from logger.blocks import utc_ms
 from logger.clock import Clock
 from logger.records import HeatForm
 from thermal.fields import InputError
@@ -54,10 +56,12 @@ def live_bench(
         InputError: another recorder has the bench, or its records cannot be used.
     """
     planner = HeatPlanner(shop, lambda: clock.utc().date(), planned if workers is None else workers.plan)
+    # A practice oven ends with the program, and its sheet with it.
+    before = None if practice is not None else cut_off(place, bench.id, utc_ms(clock.utc()))
     with recorded(reader, bench, place, clock, form, planner) as recording:
         if practice is not None:
             practice.tell = recording.mark
-        yield LiveBench(recording, reader, bench, clock, speed, practice)
+        yield LiveBench(recording, reader, bench, clock, speed, practice, before)
 
 
 @contextmanager

@@ -102,10 +102,10 @@ def ready_words(one: Residual, plan: Plan, units: Units) -> str | None:
 
 
 def column_name(column: str) -> str:
-    """'Upper face', 'Core 2', 'Drop' for a column of a heat file."""
+    """'Upper face', 'Lower air', 'Core 2', 'Drop' for a column of a heat file."""
     words = sensor_of(column).split("_")
-    if words[0] == "face" and len(words) > 1:
-        words = [words[1], "face", *words[2:]]
+    if words[0] in ("face", "air") and len(words) > 1:
+        words = [words[1], words[0], *words[2:]]
     return " ".join(words).capitalize()
 
 

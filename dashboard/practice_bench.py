@@ -121,7 +121,7 @@ class Practice:
     Args:
         case: what is heated. seed: of noise and of what nobody knows. faults: beside those of the scenario.
         pull_s: when the sheet is pulled by itself; None: somebody must. by_hand: the sheet goes in when somebody says
-        so, and what the scenario does to it comes so much later.
+        so, and what the scenario does to it comes so much later, but for what is so from the beginning.
     """
 
     def __init__(
@@ -141,11 +141,12 @@ class Practice:
         self.oven = PracticeOven(case, room_c, seed, scenario.traits)
         self.infrared = case.oven.kind == "infrared"
         planned = [fault_of(text, CHANNEL_NAMES) for text in scenario.faults]
-        self._later = tuple(planned) if by_hand else ()
+        # What is wrong from the beginning is wrong before the sheet goes in, as crossed plugs are.
+        self._later = tuple(one for one in planned if one.at_s > 0.0) if by_hand else ()
         self._waits = by_hand
         self._marks = [] if by_hand else [(scenario.put_in_s, "door_closed")]
         if by_hand:
-            planned = []
+            planned = [one for one in planned if one.at_s <= 0.0]
         else:
             self.oven.put_in(scenario.put_in_s)
         if pull_s is not None:

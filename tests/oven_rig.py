@@ -240,6 +240,15 @@ class StillBench:
         self.asked.append((name, by, ago_s, note, form))
         return Mark(new_id(), self.bench.id, "r", 0.0, 0, name, by, note)
 
+    def begin(self, by: str, ago_s: float, note: str, form: Any) -> Mark:
+        return self.mark("start", by, ago_s, note, form)
+
+    def go_on(self, by: str) -> Mark:
+        return self.mark("start", by, 72.0, "goes on")
+
+    def forget(self) -> None:
+        self.asked.append(("forget",))
+
     def say(self, form: Any, by: str, note: str) -> Mark:
         return self.mark("form", by, 0.0, note, form)
 

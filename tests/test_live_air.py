@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.air import heard, members_air
+from calibration.air import _course, heard, members_air
 from calibration.observed import Observed
 from cases import CARD, case_of
 from thermal.case import Departures
@@ -42,3 +42,17 @@ def test_a_face_meets_the_air_that_was_measured_at_it(
         driven = members_air(CASE, [air], by, NONE, NONE)
         offsets = np.array([2.0 + by.upper_air_k, -1.0 + by.lower_air_k])
         assert driven.air_c[40, :, 0] + offsets == pytest.approx(np.add(met_c, moved), abs=0.05)
+
+
+def test_an_oven_that_still_warmed_up_is_expected_to_go_on() -> None:
+    """Steady at 160 °C, or on its way past it as the door is opened: the card says 182 °C; a fall of 40 K since."""
+    case = CASE
+    at_s = np.arange(-300.0, 40.0)
+    fall_k = np.where(at_s >= 0.0, 40.0 * np.exp(-np.maximum(at_s, 0.0) / 90.0), 0.0)
+    steady_c, rising_c = np.full(len(at_s), 160.0), 160.0 + 0.2 * np.minimum(at_s + 10.0, 0.0)
+    expected = {}
+    for name, air_c in (("steady", steady_c), ("rising", rising_c)):
+        seen = Observed(at_s, {"air_upper_c": air_c - fall_k})
+        expected[name] = _course(case, seen, air_c - fall_k).steady_c
+    assert expected["steady"] == pytest.approx(160.0, abs=1.5)
+    assert expected["rising"] > 168.0

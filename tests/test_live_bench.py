@@ -10,26 +10,37 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
 from command_line import refused
 from dashboard.bench_look import Second
+from dashboard.cut_off import CutOff, cut_off
+from dashboard.live_bench import LiveBench
 from dashboard.live_service import Live
+from dashboard.live_start import live_bench
 from dashboard.practice_bench import Practice, practice_bench, practice_case, scenario_of
+from dashboard.recording import form_for
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_words import cue_words
+from dashboard.wire_words import WireWords
 from dashboard.workers import Workers
-from logger.clock import ManualClock
+from logger.blocks import utc_ms
+from logger.clock import ManualClock, SystemClock
 from logger.marks import START
 from logger.practice_board import PracticeBoard
+from logger.reading import Arrival
+from logger.readings import BenchReader
 from logger.records import HeatFilter, HeatForm
 from logger.store import open_store
-from oven_rig import live_practice, practice_of
+from oven_rig import live_practice, place_in, practice_of
+from practice_line import Watched
 from thermal.fields import InputError
 
 COMMAND = [sys.executable, "-X", "utf8", "-c", "from dashboard.commands import main; main()"]
@@ -59,8 +70,9 @@ def test_what_is_asked_is_kept_with_who(tmp_path: Path, workers: Workers) -> Non
         until(live, "none")
         bench.mark(START, AB, form={"job_number": "12"})
         until(live, "open")
-        bench.mark("clear_through", AB, 20.0, "looks clear")
-        assert bench.undo(AB).note == "takes back clear_through"
+        mark = bench.mark("clear_through", AB, 20.0, "looks clear")
+        # By its id: on a slow computer the door that the air shows may have been marked since.
+        assert bench.undo(AB, mark.id).undoes == mark.id
         bench.say({"sheet_label": "lot 9"}, "Tom (signed in, technician)", "sheet_label lot 9")
         assert [mark.by for mark in live.look("practice").look.marks if mark.name == START] == [AB]
     store = open_store(f"sqlite:///{tmp_path / 'pullcue.sqlite'}")
@@ -129,6 +141,113 @@ def faults_after_put_in(seed: int, at_s: float) -> list[tuple[str, float]]:
 def test_faults_wait_for_the_sheet() -> None:
     """The scenario's sheet goes in at 60 s; here at 200 s: all comes 140 s later."""
     assert faults_after_put_in(1, 200.0) == [("open", 290.0), ("touch", 400.0), ("open", 560.0)]
+
+
+def test_plugs_are_crossed_before_the_sheet_goes_in() -> None:
+    shop, clock = read_shop(DEMO_FOLDER), ManualClock()
+    practice = practice_of(shop, clock, "crossed-plugs")
+    practice.close()
+    board = practice.server._board
+    assert [(one.name, one.at_s) for one in board._faults] == [("swap", 0.0)]
+    clock.sleep(100.0)
+    practice.obey(START)
+    assert len(board._faults) == 1
+
+
+def test_a_second_says_what_to_do_and_what_the_wire_is_like() -> None:
+    """A plug that came out, and a line that damages what it carries; the recorder is not asked for anything else."""
+    watched = Watched(["open:tc_3@5+60", "checksum@10+20"])
+    kept = SimpleNamespace(heat=None, marks_in_force=(), trouble="", words=lambda: ("recorded",), place=None,
+                           recorder=SimpleNamespace(book=SimpleNamespace(next_form=HeatForm())))  # fmt: skip
+    bench: Any = LiveBench(kept, watched.reader, practice_bench("north"), watched.clock)  # type: ignore[arg-type]
+    said: list[Second] = []
+    for end_s in (8.0, 30.0, 95.0):
+        for arrival in watched.until(end_s).arrivals:
+            bench._wire.take(arrival)
+        watched.arrivals.clear()
+        said.append(bench._second(end_s))
+    push = ("face_upper_c", "push the plug in, else change the thermocouple")
+    assert [one.troubles for one in said[:2]] == [(("face_upper_c", "open circuit"),)] * 2
+    assert push in said[0].remarks
+    assert [len(one.words) for one in said] == [1, 2, 1]
+    assert "lines come damaged" in said[1].words[1]
+
+
+def test_a_board_that_starts_anew_is_said_for_a_while() -> None:
+    wire = WireWords()
+    for arrival in Watched(["reset@5"]).until(20.0).arrivals:
+        wire.take(arrival)
+    assert [len(wire.words(at_s)) for at_s in (20.0, 80.0)] == [1, 0]
+    assert WireWords().words(0.0) == ()
+
+
+class Mute:
+    """A board that says nothing."""
+
+    id = "board"
+
+    def poll(self, timeout_s: float) -> list[Arrival]:
+        time.sleep(min(timeout_s, 0.02))
+        return []
+
+    def close(self) -> None:
+        pass
+
+
+@contextmanager
+def recorded_in(folder: Path) -> Iterator[LiveBench]:
+    """A bench of real time as the command opens it, with nothing to read."""
+    shop, clock, bench = read_shop(DEMO_FOLDER), SystemClock(), practice_bench("north")
+    reader = BenchReader(bench, [Mute()], clock)
+    with live_bench(reader, bench, place_in(folder), clock, form_for(shop, bench), shop) as one:
+        one.start()
+        yield one
+        one.stop()
+
+
+def until_said(bench: LiveBench, holds: Callable[[Second], bool]) -> Second:
+    for _ in range(600):
+        if bench.wait(0.1):
+            for second in bench.seconds():
+                if holds(second):
+                    return second
+    raise AssertionError("no such second came")
+
+
+def test_a_heat_that_was_cut_off_is_asked_about_and_goes_on(tmp_path: Path) -> None:
+    """As after a kill or a power cut: the heat stands open in the store, or interrupted, and nobody records it."""
+    place, sheet = place_in(tmp_path), {"polymer": "hdpe", "gauge_mm": 4.0, "job_number": "4711"}
+    before: CutOff | None = None
+    with recorded_in(tmp_path) as bench:
+        bench.begin("AB", 100.0, "drop wanted 90 mm", sheet)
+        with pytest.raises(InputError, match="a heat is open already"):  # a second window, at the same moment
+            bench.begin("CD", 0.0, "", {"polymer": "petg"})
+        assert bench.mark("door_open", "AB").id == bench.mark("door_open", "CD").id
+        assert bench.mark("door_open", "CD", ago_s=20.0).by == "CD"
+        for _ in range(600):
+            before = before or cut_off(place, "practice", utc_ms(SystemClock().utc()))
+            if before is None:
+                time.sleep(0.05)
+    assert before is not None
+    assert (before.form.job_number, before.note) == ("4711", "drop wanted 90 mm")
+    assert before.ago_s(before.start_utc_ms - 1) is None
+    assert before.ago_s(before.start_utc_ms + 1_800_000) is None
+    with recorded_in(tmp_path) as bench:
+        said = until_said(bench, lambda one: True)
+        assert (said.heat, round(said.cut_off_s or 0.0) in range(100, 200)) == (None, True)
+        bench.forget()
+        with pytest.raises(InputError, match="no heat to go on with"):
+            bench.go_on("CD")
+    with recorded_in(tmp_path) as bench:
+        mark = bench.go_on("CD")
+        said = until_said(bench, lambda one: one.heat is not None)
+        assert said.heat is not None
+        assert (said.heat.form.job_number, said.cut_off_s) == ("4711", None)
+        assert said.at_s - said.heat.start_s >= 100.0
+        assert (mark.by, mark.note) == ("CD", "drop wanted 90 mm; goes on after Pullcue had stopped")
+        bench.mark("pulled", "CD")
+    assert cut_off(place, "practice", utc_ms(SystemClock().utc())) is None
+    assert cut_off(place_in(tmp_path / "none"), "practice", 0) is None
 
 
 def test_the_same_seed_is_the_same_oven_however_late_the_sheet_goes_in() -> None:

@@ -15,6 +15,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from browser import WAIT_MS, accessible, chromium, watched
+from calibration.cue import State
 from dashboard.heat_curve import MOST, Curve
 from dashboard.live_service import Aged
 from dashboard.web.access import Access
@@ -32,6 +33,13 @@ EVIL = "<img src=x onerror=alert(1)>"
 BY = f"{EVIL} (initials typed, not signed in)"
 COUNTS = """() => document.querySelector('#oven-curve .js-plotly-plot').data.filter(one => one.meta === 'grows')
     .map(one => one.x.length)"""
+#: Whether the chart's legend lies over its lines.
+OVERLAID = """[".legend", ".gridlayer"]
+    .map(part => document.querySelector(`#oven-curve ${part}`).getBoundingClientRect())
+    .reduce((legend, grid) => legend.bottom > grid.top + 2)"""
+#: Whether the chart is as wide as its place.
+FOLLOWED = """(() => { const plot = document.querySelector("#oven-curve .js-plotly-plot");
+    return Math.abs(plot.querySelector(".main-svg").getBoundingClientRect().width - plot.clientWidth) < 2; })()"""
 #: Which words stand in the largest type of the page.
 LARGEST = """() => { const size = one => parseFloat(getComputedStyle(one).fontSize);
     const seen = [...document.querySelectorAll('body *')].filter(one => one.offsetParent &&
@@ -94,6 +102,15 @@ def heating(benches: tuple[Page, StillLive], looks: dict[str, Aged]) -> tuple[Pa
     expect(page.locator("#oven-word")).to_have_text("heating")
     page.wait_for_selector("#oven-curve .scatterlayer .trace")
     return page, live
+
+
+def holds(page: Page, condition: str) -> None:
+    """Wait until a condition is true; the page's rules let none run in it by itself."""
+    for _ in range(WAIT_MS // 100):
+        if page.evaluate(condition):
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(condition)
 
 
 def has_points(page: Page, count: int) -> None:
@@ -259,6 +276,49 @@ def test_the_cue_is_large_and_nothing_is_cut_off(heating: tuple[Page, StillLive]
                 .filter(([, height]) => height < 48)"""
         )
         assert small == [], wide
+        holds(page, FOLLOWED)
+        holds(page, f"!({OVERLAID})")
+
+
+def test_the_next_mark_is_in_sight_whatever_is_wrong(heating: tuple[Page, StillLive], looks: dict[str, Aged]) -> None:
+    """At the pull and on the way to the mold nobody scrolls; a sensor's trouble stands below the cue then."""
+    page, live = heating
+    told = looks["in"].look.told
+    assert told is not None
+    broken = (("face_upper_c", "open circuit"),)
+    pull = replace(looks["in"].look, told=replace(told, state=State.PULL), troubles=broken)
+    for wide, high in ((390, 844), (1280, 800)):
+        page.set_viewport_size({"width": wide, "height": high})
+        page.evaluate("scrollTo(0, 0)")
+        live.looks["in"] = Aged(pull, 0.0)
+        expect(page.locator("#oven-cue")).to_have_attribute("data-key", "pull-now")
+        expect(page.locator("#oven-loud")).to_have_text("Upper face: open circuit")
+        expect(page.locator("[data-mark=pulled]")).to_be_in_viewport(ratio=1.0)
+        assert page.evaluate("document.querySelector('#oven-loud').getBoundingClientRect().top > "
+                             "document.querySelector('#oven-todo').getBoundingClientRect().bottom")  # fmt: skip
+        live.looks["in"] = looks["out"]
+        expect(page.locator("#oven-cue")).to_have_attribute("data-key", "carry")
+        expect(page.locator("[data-mark=on_mold]")).to_be_in_viewport(ratio=1.0)
+    live.looks["in"] = looks["in"]
+    expect(page.locator("#oven-cue")).to_have_attribute("data-key", "heating")
+
+
+def test_a_heat_that_was_cut_off_is_gone_on_with_by_a_click(
+    heating: tuple[Page, StillLive], looks: dict[str, Aged]
+) -> None:
+    page, live = heating
+    ways = page.locator("#oven-cut")
+    expect(ways).to_be_hidden()
+    live.looks["in"] = Aged(replace(looks["before"].look, cut_off_s=72.0), 0.0)
+    expect(page.locator("#oven-word")).to_have_text("sheet still in?")
+    expect(page.locator("#oven-count")).to_have_text("1:12")
+    accessible(page, ("light",), "#oven-cut")
+    for words, asked in (("Go on with it", "start"), ("It is out", "forget")):
+        page.get_by_role("button", name=words).click()
+        expect(page.locator("#oven-toast")).to_contain_text("goes on" if asked == "start" else "No sheet is in")
+        assert live.asked("in").pop()[0] == asked
+    live.looks["in"] = looks["in"]
+    expect(ways).to_be_hidden()
 
 
 def test_a_heat_is_marked_by_keyboard_alone(heating: tuple[Page, StillLive]) -> None:
@@ -341,7 +401,7 @@ def test_changes_are_said_aloud(heating: tuple[Page, StillLive], looks: dict[str
     assert page.evaluate(LARGEST) == ["oven-word"]
     live.looks["in"] = Aged(replace(looks["in"].look, silent_s=61.0), 0.1)
     expect(page.locator("#oven-stale")).to_have_text("No readings for 1:01")
-    expect(page.locator("#oven-loud")).to_have_text("No new readings: what is shown is computed on from before")
+    expect(page.locator("#oven-loud")).to_have_text("What is shown is computed on from before")
     assert page.evaluate(LARGEST) == ["oven-stale"]
     live.looks["in"] = looks["in"]
     expect(page.locator("#oven-word")).to_have_text("heating")

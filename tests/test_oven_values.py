@@ -9,21 +9,34 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from calibration.air_low import FALLEN
 from calibration.cue import State
 from calibration.observed import Observed
 from dashboard.after_pull import After
-from dashboard.bench_look import Look
+from dashboard.bench_look import Look, Second
 from dashboard.cue_sound import PATTERNS
 from dashboard.follower import Follower
 from dashboard.heat_curve import COLUMNS, MOST, Curve, row_of
 from dashboard.heat_followed import followed, wanted_in, wanted_note
+from dashboard.heat_watch import HeatWatch
 from dashboard.live_service import Aged
 from dashboard.seconds import Seconds
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_figure import figure, key_of, new_rows, shown_row
 from dashboard.web.oven_live import PARTS, as_json, brief, update
-from dashboard.web.oven_words import KEYS, NOT_LIVE, OLD_FAST_S, OLD_S, cue_words, loud, mark_words, phase, stale
+from dashboard.web.oven_words import (
+    KEYS,
+    NOT_LIVE,
+    OLD_FAST_S,
+    OLD_S,
+    cue_words,
+    loud,
+    mark_words,
+    notes,
+    phase,
+    stale,
+)
 from logger.clock import ManualClock
 from logger.reading import State as Reading
 from logger.records import HeatForm, Mark
@@ -188,6 +201,22 @@ def test_what_is_not_live_shows_no_number(heating: Aged, failure: str | None, ag
     assert (told["live"], told["at"], told["count"], told["table"], told["sag"]) == (False, "", ["", ""], [], None)
 
 
+def test_a_sheet_that_may_still_be_in_is_asked_about() -> None:
+    look = Look("b", "north", cut_off_s=72.0)
+    words = cue_words(Aged(look, 0.0), METRIC)
+    assert (words.key, words.word, words.count) == ("cannot-tell", "sheet still in?", "1:12")
+    assert update(StillLive({"b": Aged(look, 0.0)}), "b", METRIC, {})["cut"] == 1
+    assert update(StillLive({"b": Aged(Look("b", "north"), 0.0)}), "b", METRIC, {})["cut"] == 0
+
+
+def test_a_drop_without_an_opening_is_not_drawn_over_the_temperatures(heating: Aged) -> None:
+    followed = heating.look.followed
+    assert followed is not None
+    flat = replace(heating.look, followed=replace(followed, case=replace(followed.case, opening_m=None)))
+    drops = [trace for trace in figure(flat, METRIC)["data"] if trace["name"].startswith("drop")]
+    assert [(trace["yaxis"], trace["visible"]) for trace in drops] == [("y", False)] * 3
+
+
 def test_a_fast_clock_has_more_time() -> None:
     look = Look("b", "north")
     assert cue_words(Aged(look, OLD_FAST_S - 0.1, fast=True), METRIC).key != NOT_LIVE
@@ -197,7 +226,7 @@ def test_a_fast_clock_has_more_time() -> None:
 def test_a_lost_source_is_said_once_and_not_channel_by_channel(heating: Aged) -> None:
     gone = tuple((column, str(Reading.MISSING)) for column in ("air_upper_c", "face_upper_c"))
     look = replace(heating.look, troubles=(*gone, ("wall_c", "open circuit")))
-    assert len(loud(Aged(look, 0.0), METRIC)) == 3
+    assert loud(Aged(look, 0.0), METRIC) == ["Upper air and upper face: no reading", "Wall: open circuit"]
     lost = replace(look, links=("board: lost, cable?",))
     assert loud(Aged(lost, 0.0), METRIC) == ["Wall: open circuit", "board: lost, cable?"]
 
@@ -211,6 +240,52 @@ def test_a_drop_that_nothing_reads_is_no_fault_without_an_opening(heating: Aged)
     assert loud(Aged(replace(look, followed=flat), 0.0), METRIC) == []
 
 
+def test_what_to_do_stands_beside_a_trouble_and_the_same_is_said_once(heating: Aged) -> None:
+    asked = "are the two plugs swapped?"
+    look = replace(
+        heating.look,
+        troubles=(("face_lower_c", "frozen"),),
+        remarks=(("air_upper_c", asked), ("face_lower_c", "check its plug"), ("face_upper_c", asked)),
+    )
+    assert loud(Aged(look, 0.0), METRIC) == [
+        "Lower face: frozen: check its plug", f"Upper air and upper face: {asked}",
+    ]  # fmt: skip
+
+
+def test_what_the_estimate_does_not_believe_is_loud_and_a_mark_is_only_told(heating: Aged) -> None:
+    told = heating.look.told
+    assert told is not None
+    assert told.estimate is not None
+    why = "jumped as no sheet can: loose?"
+    estimate = replace(told.estimate, set_aside=(("face_upper_c", why), ("line_1", "cannot be so early")),
+                       alarms=(FALLEN,))  # fmt: skip
+    look = replace(heating.look, told=replace(told, estimate=estimate), remarks=(("face_upper_c", "check its plug"),))
+    assert loud(Aged(look, 0.0), METRIC) == [FALLEN.text, f"Upper face: not believed: {why}"]
+    assert [one for one in notes(look, METRIC) if "Set aside" in one] == ["Set aside: line 1: cannot be so early"]
+
+
+def test_without_a_sheet_only_the_ovens_own_sensors_are_troubles() -> None:
+    troubles = tuple((column, "open circuit") for column in ("air_upper_c", "face_upper_c", "drop_mm"))
+    look = Look("b", "north", troubles=troubles, remarks=(("face_lower_c", "are the two plugs swapped?"),))
+    assert loud(Aged(look, 0.0), METRIC) == [
+        "Upper air: open circuit", "Lower face: are the two plugs swapped?",
+    ]  # fmt: skip
+
+
+def test_a_trouble_is_said_once_it_lasts() -> None:
+    """One wild sample, and the drop that was not there before its sheet, are none."""
+    there = walk()
+    watch, said = there.watch, []
+    for at in range(70):
+        there.now_s = float(at)
+        troubles = [("air_lower_c", "spike")] if at in (20, 21) else []
+        troubles += [("drop_mm", "out of range")] if at <= 61 else [("drop_mm", "open circuit")] if at >= 65 else []
+        watch.take(Second(float(at), {"air_upper_c": 180.0}, tuple(troubles), there.record, there.marks(), there.form))
+        told = HeatWatch._lasting(watch, tuple(troubles), float(at)) if at != 60 else watch.look().troubles
+        said += [(at, state) for column, state in told if column != "drop_mm" or at >= 60]
+    assert said == [(68, "open circuit"), (69, "open circuit")]
+
+
 def test_troubles_are_loud(heating: Aged) -> None:
     look = replace(heating.look, troubles=(("face_upper_c", "open circuit"),), links=("board: lost, cable?",),
                    unsaved="disk full")  # fmt: skip
@@ -218,7 +293,7 @@ def test_troubles_are_loud(heating: Aged) -> None:
         "NOT SAVED, in memory only: disk full", "Upper face: open circuit", "board: lost, cable?",
     ]  # fmt: skip
     silent = replace(look, silent_s=61.0, troubles=())
-    assert "No new readings" in loud(Aged(silent, 0.1), METRIC)[1]
+    assert "computed on from before" in loud(Aged(silent, 0.1), METRIC)[1]
     assert stale(Aged(silent, 0.1), METRIC) == "1:01"
     assert stale(Aged(silent, OLD_S + 0.1), METRIC) == "", "not live: no number at all"
     assert stale(Aged(replace(silent, silent_s=4.0), 0.1), METRIC) == ""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from browser import WAIT_MS, Watch, accessible, chromium, tab, watched
 from command_line import ok
@@ -235,6 +235,30 @@ def test_the_settings_sheet_is_accessible_and_fits_one_page(page: Page, url: str
     page.goto(url + NORTH.replace("plan?", "plan/sheet?") + "&opening_mm=300&drop_mm=90")
     accessible(page, ["light"])  # it is paper
     assert page.pdf(prefer_css_page_size=True, format="A4").count(b"/Type /Page\n") == 1
+    # The longest one, on the shorter paper.
+    page.goto(NORTH.replace("plan?", f"{url}plan/sheet?") + "&opening_mm=300&drop_mm=90&clearance_mm=150")
+    page.context.add_cookies([{"name": "pullcue_units", "value": "us", "url": url}])
+    page.reload()
+    assert page.pdf(prefer_css_page_size=True, format="Letter").count(b"/Type /Page\n") == 1
+
+
+def test_an_answer_that_is_on_its_way_is_said(page: Page, url: str) -> None:
+    opened(page, url + NORTH)
+    held: list[Route] = []
+    page.route("**/_dash-update-component*", lambda route: held.append(route))
+    results = page.locator("#plan-results")
+    for times in (1, 2):
+        page.get_by_role("button", name="Gauge: more").click()
+        expect(results).to_have_attribute("aria-busy", "true")
+        for _ in range(WAIT_MS // 100):
+            if len(held) >= times:
+                break
+            page.wait_for_timeout(100)
+    held[0].continue_()  # of the settings before the last: it ends nothing
+    page.wait_for_timeout(200)
+    expect(results).to_have_attribute("aria-busy", "true")
+    page.unroute("**/_dash-update-component*")  # what was held goes on
+    expect(results).to_have_attribute("aria-busy", "false")
 
 
 def test_files_of_a_plan_and_a_polymer_draw_themselves(page: Page, tmp_path: Path) -> None:

@@ -256,7 +256,7 @@ def test_a_source_that_is_lost_is_said_by_channel(rig: Rig, store: Store) -> Non
     rig.source.lose()
     rig.run(15.0)
     scene = watching.scene(rig.clock)
-    assert {words.partition(":")[0] for words in scene.alarms} == {"Air upper", "Air lower", "Upper face", "Lower face"}
+    assert {words.partition(":")[0] for words in scene.alarms} == {"Upper air", "Lower air", "Upper face", "Lower face"}
     assert scene.told.state is State.HEATING
     assert scene.told.estimate is not None
 

@@ -67,7 +67,7 @@ def note_lines(told: Told, units: Units) -> list[str]:
     if estimate is None:
         return []
     return [
-        *(note_words(note, units) for note in estimate.notes),
+        *(note_words(note, units) for note in (*estimate.alarms, *estimate.notes)),
         *([_sag_words(told.cue.sag, estimate, units)] if told.cue is not None and told.cue.sag else []),
         *(set_aside_words(column, reason) for column, reason in estimate.set_aside),
     ]

@@ -79,8 +79,18 @@ def _start(services: Services, live: Live, bench: LiveBench, asked: Said, by: st
     wishes = wanted_note(drop_mm, clearance_mm)
     make_ready(bench, form, wishes, services.shop, services.today())
     ago_s = 0.0 if bench.practice is not None else _ago(asked)
-    bench.mark(START, by, ago_s, wishes, as_it_stands(form))
+    bench.begin(by, ago_s, wishes, as_it_stands(form))
     return "The heat has begun."
+
+
+def _go_on(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
+    bench.go_on(by)
+    return "The heat goes on from when its sheet went in."
+
+
+def _forget(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
+    bench.forget()
+    return "No sheet is in."
 
 
 def _fill(services: Services, live: Live, bench: LiveBench, asked: Said, by: str, units: Units) -> str:
@@ -98,7 +108,8 @@ def _outcome(services: Services, live: Live, bench: LiveBench, asked: Said, by: 
 
 
 _DEEDS: Mapping[str, Callable[[Services, Live, Any, Said, str, Units], str]] = {
-    "mark": _mark, UNDO: _undo, "start": _start, "form": _fill, "outcome": _outcome,
+    "mark": _mark, UNDO: _undo, "start": _start, "go-on": _go_on, "forget": _forget, "form": _fill,
+    "outcome": _outcome,
 }  # fmt: skip
 #: What only those may do who work at the oven; the rest may be done by everybody who is let in.
 AT_THE_OVEN = tuple(name for name in _DEEDS if name != "outcome")

@@ -63,6 +63,8 @@ def figure(look: Look, units: Units) -> Figure:
     for number, (column, name, ink, stroke, width) in enumerate(_GROWING):
         values = list(grown[1 + number]) if grown else []
         data.append(_trace(column, name, ink, stroke, width, list(minutes), values))
+    if not drops:  # without a stated opening the drop has no picture: its rows come all the same
+        data = [one if one["yaxis"] == "y" else {**one, "yaxis": "y", "visible": False} for one in data]
     data += _planned(look, units) + _truth(look, units)
     # Room for the numbers is given: to measure them is a good part of each drawing.
     given: Figure = {"automargin": False}

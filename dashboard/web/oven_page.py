@@ -17,7 +17,7 @@ from dashboard.web.frame import units_of_request
 from dashboard.web.oven_do import AT_THE_OVEN, do
 from dashboard.web.oven_form import at_first, form_block
 from dashboard.web.oven_live import as_json, brief, picture, update
-from dashboard.web.oven_parts import cue, marks, outcome, strip, tools
+from dashboard.web.oven_parts import cue, cut_off, marks, outcome, strip, tools
 from dashboard.web.oven_words import KEYS
 from dashboard.web.page import Page, Visit
 from dashboard.web.plan_figure import EMPTY
@@ -188,6 +188,7 @@ def _one(live: Live, bench: str, visit: Visit, services: Services) -> html.Div:
             html.H1(f"Bench {bench}", className="unseen"),
             cue(),
             strip(),
+            *([cut_off()] if may_act else []),
             html.Div([*tools(True), *practice], className="tools"),
             *warned,
             # By Tab the marks come before the form, which is filled in before there is anything to mark.

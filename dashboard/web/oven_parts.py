@@ -61,6 +61,15 @@ def cue() -> html.Section:
     )
 
 
+def cut_off() -> html.Div:
+    """What is answered where a heat was going on as Pullcue stopped."""
+    ways = (("go-on", "Go on with it", "button strong big"), ("forget", "It is out", "button big"))
+    buttons = [
+        html.Button(words, type="button", className=look, **attributes(data_cut=name)) for name, words, look in ways
+    ]
+    return html.Div(buttons, id="oven-cut", className="cut", hidden=True)
+
+
 def strip() -> html.Div:
     """The cue in one line, for as long as the cue itself is scrolled out of sight."""
     return html.Div(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.cue import State
-from calibration.observed import Observed
+from calibration.observed import AIR, Observed
 from dashboard.after_pull import After
 from dashboard.bench_look import Look
 from dashboard.commands.pull_words import score_words
@@ -66,6 +66,10 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
             return CueWords(NOT_LIVE, "starting", "", "", "Pullcue has just been started.", "Waiting for the recorder")
         return CueWords(NOT_LIVE, _NOT_LIVE_WORD, "", "", _BLIND, why)
     told = look.told
+    if told is None and look.cut_off_s is not None:
+        return CueWords(KEYS[State.UNKNOWN], "sheet still in?", units.seconds(look.cut_off_s), "since it went in",
+                        "If it is, press 'Go on with it'. If it is not: 'It is out'.",
+                        "Pullcue had stopped while a heat was going on")  # fmt: skip
     if told is None:
         return CueWords(NO_SHEET, _NO_SHEET_WORD, "", "", "Fill in the form, then say when the sheet goes in.",
                         "No heat is open on this bench")  # fmt: skip
@@ -83,19 +87,52 @@ def loud(aged: Aged, units: Units) -> list[str]:
     if look.unsaved:
         found.append(f"NOT SAVED, in memory only: {look.unsaved}")
     if stale(aged, units):
-        found.append("No new readings: what is shown is computed on from before")
-    elif look.told is not None and look.told.pulled is None:
-        found += [f"{column_name(column)}: {state}" for column, state in look.troubles if _matters(column, state, look)]
+        found.append("What is shown is computed on from before")
+    else:
+        found += _to_see_to(look, units)
     return [*found, *look.links]
 
 
+def _to_see_to(look: Look, units: Units) -> list[str]:
+    """What is wrong with the air or the sensors, and what to do; columns of which the same is said in one line."""
+    told = look.told
+    if told is not None and told.pulled is not None:
+        return []
+    estimate = None if told is None else told.estimate
+    troubles, remarks = dict(look.troubles), dict(look.remarks)
+    set_aside = () if estimate is None else estimate.set_aside
+    aside = {name: f"not believed: {why}" for name, why in set_aside if role_of(name) is not None}  # no mark
+    columns: dict[str, list[str]] = {}
+    for column in dict.fromkeys((*troubles, *aside, *remarks)):
+        if column in troubles:
+            if not _matters(column, troubles[column], look):
+                continue
+            words = ": ".join(one for one in (troubles[column], remarks.get(column)) if one)
+        else:
+            words = aside.get(column) or remarks[column]
+        columns.setdefault(words, []).append(column_name(column))
+    alarms = () if estimate is None else estimate.alarms
+    return [*(note_words(one, units) for one in alarms),
+            *(f"{_listed(names)}: {words}" for words, names in columns.items())]  # fmt: skip
+
+
+def _listed(names: Sequence[str]) -> str:
+    """'Upper face, lower air and wall'."""
+    first, *rest = names
+    small = [first, *(one[0].lower() + one[1:] for one in rest)]
+    return small[0] if not rest else f"{', '.join(small[:-1])} and {small[-1]}"
+
+
 def _matters(column: str, state: str, look: Look) -> bool:
-    """A drop that nothing reads is no fault where the sheet has no stated opening to drop through; that channels
-    give nothing need not be said one by one beside the source that is lost.
+    """A drop that nothing reads is no fault where the sheet has no stated opening to drop through, nor is a sheet's
+    sensor while no sheet is in; that channels give nothing need not be said one by one beside the source that is lost.
     """
     if look.links and state == Reading.MISSING:
         return False
-    return role_of(column) != "drop_mm" or look.followed is None or look.followed.case.opening_m is not None
+    role = role_of(column)
+    if look.told is None:
+        return role in (*AIR, "wall_c")
+    return role != "drop_mm" or look.followed is None or look.followed.case.opening_m is not None
 
 
 def stale(aged: Aged, units: Units) -> str:
@@ -135,8 +172,8 @@ def table(look: Look, units: Units) -> list[tuple[str, str]]:
     at = np.array([look.told.time_s])
     seen = Observed(at, {name: np.array([value]) for name, value in look.measured.items()})
     found = rows(look.told, seen, look.followed, units)
-    air = [(label, words) for label, words in measured_rows(look.measured, units) if label.startswith("air")]
-    return [*found, *air]
+    airs = {name: value for name, value in look.measured.items() if role_of(name) in AIR}
+    return [*found, *measured_rows(airs, units)]
 
 
 def measured_rows(measured: Mapping[str, float], units: Units) -> list[tuple[str, str]]:
@@ -157,13 +194,11 @@ def notes(look: Look, units: Units) -> list[str]:
         if look.told is not None and look.told.cue is not None and look.told.cue.sag:
             way = "further than" if look.told.cue.sag == "ahead" else "behind what"
             found.append(f"The bubble is {way} the temperatures explain: 'pull now' waits until both say ready")
-        found += [f"Set aside: {_named(column)}: {reason}" for column, reason in estimate.set_aside]
+        # Sensors are named in large type above.
+        marks = ((name, why) for name, why in estimate.set_aside if role_of(name) is None)
+        found += [f"Set aside: {name.replace('_', ' ')}: {why}" for name, why in marks]
     # The first of the recorder's words counts seconds: the page has its own.
     return [*found, *look.notes, *look.words[1:]]
-
-
-def _named(column: str) -> str:
-    return column.replace("_", " ") if role_of(column) is None else column_name(column).lower()
 
 
 def mark_words(mark: Mark, start_s: float, units: Units) -> str:

@@ -46,6 +46,7 @@ def sheet_values(planned: Planned, services: Services, units: Units) -> dict[str
         "shop": services.shop.name,
         "date": services.today().isoformat(),
         "subject": subject(plan, units),
+        "us": units.system == "us",  # printed on letter paper, which is shorter
         "pull": told.heading,
         "trust": told.trust,
         "exists": exists,

@@ -73,6 +73,21 @@
     leave("");
     return words;
   };
+  // A chart that grew wider (a tablet was turned) keeps the room of its old legend, and lays the new one over the lines.
+  const overlaid = (graph) => {
+    const legend = graph.querySelector(".legend"), grid = graph.querySelector(".gridlayer");
+    const above = graph.layout && graph.layout.legend && graph.layout.legend.yanchor === "bottom";
+    return above && legend && grid && legend.getBoundingClientRect().bottom > grid.getBoundingClientRect().top + 2;
+  };
+  const settle = (times) => {
+    [...document.querySelectorAll(".js-plotly-plot")].filter(overlaid).forEach((graph) => window.Plotly.redraw(graph));
+    turned = times > 0 ? window.setTimeout(settle, 400, times - 1) : 0;
+  };
+  let turned = 0;
+  window.addEventListener("resize", () => {
+    window.clearTimeout(turned);
+    turned = window.setTimeout(settle, 400, 6);
+  });
   // Pages that ask again and again tell of an answer that does not come at all.
   window.pullcue_frame = { lose, leave, unsaid };
   window.fetch = async (...request) => {

@@ -37,6 +37,28 @@
     slider.setAttribute("aria-valuetext", main + more);
   };
 
+  // While a plan is asked for, what still stands there is of the settings before. Dash asks for the newest before the one
+  // before it has come.
+  const ask = window.fetch;
+  let asked = 0;
+  const busy = (more) => {
+    asked += more;
+    const results = document.getElementById("plan-results");
+    if (results) {
+      results.setAttribute("aria-busy", String(asked > 0));
+    }
+  };
+  window.fetch = async (...request) => {
+    const body = request[1] && request[1].body;
+    const mine = typeof body === "string" && body.includes("plan-answer.children") ? 1 : 0;
+    busy(mine);
+    try {
+      return await ask(...request);
+    } finally {
+      busy(-mine);
+    }
+  };
+
   const waiting = new Map();
   const tell = (field, slider) => {
     read(field, slider);

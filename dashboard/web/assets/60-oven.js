@@ -86,6 +86,11 @@
         "Nothing comes from Pullcue."]);
       put(at("oven-at"), "");
       put(at("oven-stale"), "");
+      if (at("oven-cut")) {
+        at("oven-cut").hidden = true;
+      }
+      page.loud = "[]";
+      list(at("oven-loud"), [], "p");
       list(at("oven-table"), [], "div");
       pullcue.sag(at("oven-sag"), null, null);
       strip();
@@ -176,6 +181,9 @@
     if (page.loud !== loud) {
       page.loud = loud;
       list(at("oven-loud"), news.loud, "p");
+    }
+    if (at("oven-cut")) {
+      at("oven-cut").hidden = !news.cut;
     }
     put(at("oven-to"), news.count[0]);
     put(at("oven-count"), news.count[1]);

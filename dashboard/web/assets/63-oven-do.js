@@ -143,6 +143,8 @@
       if (await tell({ what: "form", form: form() }, button)) {
         keepOf();
       }
+    } else if (button.dataset.cut) {
+      tell({ what: button.dataset.cut }, button);
     } else if (button.id === "oven-start") {
       start(button);
     }
