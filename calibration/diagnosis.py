@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
+from calibration import crosswise
 from calibration.air_signs import AirSigns, air_signs
 from calibration.alternative_fit import Beside, Fitted, beginning, fit
 from calibration.alternatives import Alternative, Cause, alternatives
@@ -43,6 +44,7 @@ from calibration.reconstruction import (
     pulls,
     trajectories,
 )
+from thermal.heat import role_of
 from thermal.polymer import Polymer
 from thermal.preheat import Preheat
 
@@ -282,7 +284,18 @@ def _shows(one: Fitted, nothing: Fitted) -> tuple[str | None, float | None, floa
 
 OVEN_OFF, DOOR_OPENED, OVEN_NOT_READY, CARRIED_LONG = "oven off", "door opened", "oven not ready", "carried too long"
 FROZEN, LOOSE, SWAPPED, AIR_SENSOR_OFF = "frozen", "loose", "swapped", "air sensor off"
+PLUGS_SWAPPED, AIR_ELSEWHERE = "plugs swapped", "air sensor out of place"
 PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED = "pulled early", "pulled late", "face overheated"
+
+
+#: What readings that are not believed say of their sensor.
+_FAULT_OF = {
+    STILL: FROZEN,
+    JUMPED: LOOSE,
+    HOTTER: LOOSE,
+    crosswise.SWAPPED: PLUGS_SWAPPED,
+    crosswise.OUTSIDE: AIR_ELSEWHERE,
+}
 
 
 def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[Finding]:
@@ -299,7 +312,9 @@ def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[F
     if around.preheat is not None and (not_ready := _not_ready(around.preheat)) is not None:
         found.append(not_ready)
     for one in around.aside:
-        kind = {STILL: FROZEN, JUMPED: LOOSE, HOTTER: LOOSE}.get(one.reason)
+        kind = _FAULT_OF.get(one.reason)
+        if kind == PLUGS_SWAPPED and role_of(one.column) not in FACES:
+            continue  # told of the face on the other plug
         if kind is not None and one.lasting_s >= _FAULTY_S:
             found.append(Finding(kind, one.column, _READ, from_s=one.from_s, to_s=one.to_s, column=one.column))
     return found

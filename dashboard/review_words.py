@@ -96,6 +96,8 @@ _TITLES: dict[str, Callable[[Finding, Units], str]] = {
     "drifting": lambda one, units: f"Thermocouple {column_words(one.of)} drifting",
     "frozen": lambda one, units: f"Thermocouple {column_words(one.of)} frozen: it stood still",
     "swapped": lambda one, units: "Thermocouples of the upper and the lower face swapped",
+    "plugs swapped": lambda one, units: f"Plugs of {column_words(one.of)} and of the air swapped",
+    "air sensor out of place": lambda one, units: f"Thermocouple {column_words(one.of)} out of its place",
     "pulled early": lambda one, units: "Pulled before the core was ready",
     "pulled late": lambda one, units: "Pulled late",
     "face overheated": lambda one, units: "Face overheated (oven set too high, or the door side)",

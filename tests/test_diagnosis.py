@@ -9,13 +9,16 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm
 
+from calibration import crosswise
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
 from calibration.alternative_fit import fit
 from calibration.alternatives import Alternative, Cause, Move, alternatives
 from calibration.diagnosis import (
+    AIR_ELSEWHERE,
     CARRIED_LONG,
     FACE_OVERHEATED,
     NOTHING,
+    PLUGS_SWAPPED,
     PULLED_EARLY,
     Around,
     Diagnosis,
@@ -23,11 +26,12 @@ from calibration.diagnosis import (
     _joined,
     _marked_door,
     _of_carry,
+    _of_readings,
     _shares_of,
     diagnose,
     explanations,
 )
-from calibration.doubt import STILL, believed, set_aside
+from calibration.doubt import STILL, SetAside, believed, set_aside
 from calibration.evidence import Evidence
 from calibration.given import Given, given
 from calibration.members import further, names
@@ -325,6 +329,21 @@ def test_a_thermocouple_that_stood_still_is_named_with_its_time(heats: tuple[Cas
     known = known_of(case, replace(some[3], seen=without_face(some[3].seen)))
     first = diagnose(known, explanations(known), Around(aside=(aside,))).first
     assert (first.kind, first.of, first.from_s) == ("frozen", "face_upper_c", aside.from_s)
+
+
+@pytest.mark.parametrize(
+    ("reason", "columns", "told"),
+    [
+        (crosswise.SWAPPED, ("face_upper_c", "air_upper_c"), [(PLUGS_SWAPPED, "face_upper_c")]),
+        (crosswise.OUTSIDE, ("air_upper_c",), [(AIR_ELSEWHERE, "air_upper_c")]),
+    ],
+)
+def test_plugs_and_places_that_were_found_wrong_are_causes(
+    heats: tuple[Case, list[Planted]], reason: str, columns: tuple[str, ...], told: list[tuple[str, str]]
+) -> None:
+    known = known_of(heats[0], heats[1][0])
+    aside = tuple(SetAside(column, reason, 10.0, 400.0, 390.0) for column in columns)
+    assert [(one.kind, one.of) for one in _of_readings(known, Around(aside=aside), None)] == told
 
 
 def without_face(seen: Observed) -> Observed:
