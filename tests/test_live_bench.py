@@ -12,12 +12,14 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
 from command_line import refused
+from dashboard.bench_look import Second
 from dashboard.live_service import Live
-from dashboard.practice_bench import Practice, practice_case, scenario_of
+from dashboard.practice_bench import Practice, practice_bench, practice_case, scenario_of
 from dashboard.shop import DEMO_FOLDER, read_shop
 from dashboard.units import Units
 from dashboard.web.oven_words import cue_words
@@ -25,7 +27,7 @@ from dashboard.workers import Workers
 from logger.clock import ManualClock
 from logger.marks import START
 from logger.practice_board import PracticeBoard
-from logger.records import HeatFilter
+from logger.records import HeatFilter, HeatForm
 from logger.store import open_store
 from oven_rig import live_practice, practice_of
 from thermal.fields import InputError
@@ -209,3 +211,38 @@ def test_pages_are_served_until_ctrl_c(words: list[str], tmp_path: Path) -> None
 def test_access_that_is_not_safe_is_refused() -> None:
     bench = str(DEMO_FOLDER / "benches" / "practice.toml")
     assert "people have to sign in" in refused("bench", bench, "--host", "0.0.0.0", "--for", "1")
+
+
+class UnevenBench:
+    """Stands for `LiveBench`: hands on the seconds that a test gives it."""
+
+    def __init__(self, speed: float) -> None:
+        self.bench, self.practice, self.speed, self.stopped = practice_bench("north"), None, speed, None
+        self.there: list[Second] = []
+
+    def seconds(self) -> list[Second]:
+        found, self.there = self.there, []
+        return found
+
+
+def test_every_second_is_looked_at_however_unevenly_it_comes() -> None:
+    bench, machine = UnevenBench(1.0), ManualClock()
+    live = Live([cast(Any, bench)], read_shop(DEMO_FOLDER), machine.utc().date, machine)
+    came_s = (0.0, 1.2, 2.0, 3.15, 4.0)
+    for number, at_s in enumerate(came_s):
+        machine.sleep(at_s - machine.monotonic_s())
+        bench.there = [Second(float(number), {"air_upper_c": 180.0}, (), None, (), HeatForm(oven="north"))]
+        live._turn("practice", cast(Any, bench))
+        assert live._looks["practice"].at_s == number
+
+
+def test_on_a_fast_clock_looks_are_no_closer_than_half_a_second() -> None:
+    bench, machine = UnevenBench(20.0), ManualClock()
+    live = Live([cast(Any, bench)], read_shop(DEMO_FOLDER), machine.utc().date, machine)
+    seen = set()
+    for number in range(40):
+        machine.sleep(0.05)
+        bench.there = [Second(float(number), {"air_upper_c": 180.0}, (), None, (), HeatForm(oven="north"))]
+        live._turn("practice", cast(Any, bench))
+        seen.add(live._looks["practice"].at_s)
+    assert 4 <= len(seen) <= 5
