@@ -2,7 +2,7 @@
 """The diagnosis on virtual heats with planted causes: confusion table, false alarms, and beside it a classifier that
 knows the simulator.
 
-    python benchmarks/diagnosis.py --heats 2 --sound 20 --sets face --sizes 2 --reference 60
+    python benchmarks/diagnosis.py --blocks 10 --sets face --reference 40 --into heats.jsonl
     python benchmarks/diagnosis.py --alike --reference 100    what that classifier cannot tell apart
 
 Sizes are multiples of the smallest size that can be told: for what is an unknown of its own, its posterior's standard
@@ -14,14 +14,15 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import json
 import os
 import platform
-import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import asdict, dataclass
 from itertools import pairwise
+from pathlib import Path
 
 for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_variable] = "1"
@@ -32,15 +33,14 @@ from scipy.stats import beta
 
 from calibration import air, diagnosis
 from calibration.air_signs import air_signs
-from calibration.alternative_fit import fit, given
+from calibration.alternative_fit import beginning, fit
 from calibration.alternatives import Alternative, alternatives
-from calibration.diagnosis import NOTHING, Around, Diagnosis, Finding, diagnose, explanations
+from calibration.diagnosis import Around, Diagnosis, Finding, diagnose, explanations
 from calibration.doubt import believed, set_aside
-from calibration.estimator import Estimator
 from calibration.evidence import CLEAR, LINES, first_passed, flow
-from calibration.members import Members, names
+from calibration.given import given
+from calibration.members import Members
 from calibration.observed import AIR
-from calibration.posterior import Proposal, prior
 from calibration.reconstruction import profile_at_pull
 from live_cases import CALIBRATED, cell
 from planted_heats import (
@@ -111,6 +111,13 @@ PLANTED = {
     "marks": tuple(label for label in LABELS if label not in (SWAPPED, TRAY)),
     "faces": tuple(label for label in LABELS if label not in (LATE, TRAY)),
 }
+#: Two at once, of which neither hides the other, each at the largest size asked for.
+PAIRS = {
+    "air": ((LOW, DOOR), (DOOR, CARRIED), (EARLY, CARRIED)),
+    "face": (("gauge thick", DOOR), ("gauge thin", LOW), ("start cold", DOOR), ("face upper cold", CARRIED),
+             ("gauge thick", "start cold"), (LOOSE, DOOR), (EARLY, CARRIED)),
+}  # fmt: skip
+PAIRS["drop"] = PAIRS["marks"] = PAIRS["faces"] = PAIRS["face"]
 POLYMERS = ("hdpe", "pp-block-copolymer", "ldpe")
 
 
@@ -142,7 +149,7 @@ def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
         return found
     heat = planted(case, of, [Plant(SOUND, 0.0)], SETS[kind], seed)[0]
     known = given(case, of, believed(case, heat.seen).seen, LINE_MM, heat.end_s)
-    start = _start(kind, heat)
+    start = beginning(known)
     singles = {one.moves[0].names: one for one in alternatives(known.case, known.seen, known.end_s) if one.moves}
     for label, (moved, _) in MOVES.items():
         one = singles[moved]
@@ -152,19 +159,11 @@ def smallest(case: Case, of: Limits, kind: str, seed: int) -> dict[str, float]:
     return found
 
 
-def _start(kind: str, heat: Planted) -> Proposal:
-    if "drop" not in SETS[kind]:
-        return prior(len(names(replace(heat.case, opening_m=None))))
-    live = Estimator(heat.case, heat.of, LINE_MM)
-    live.at(replace(heat.seen, events=heat.seen.events[:-1]), heat.end_s)
-    return live.posterior()
-
-
 def diagnosed(kind: str, heat: Planted, polymers: Sequence[str] = POLYMERS) -> Diagnosis:
     """One heat through the diagnosis, as the review does it."""
     case, trust = heat.case, believed(heat.case, heat.seen)
     known = given(case, heat.of, trust.seen, LINE_MM, heat.end_s)
-    fits = explanations(known, _start(kind, heat), tuple(map(shipped_polymer, polymers)))
+    fits = explanations(known, tuple(map(shipped_polymer, polymers)))
     carry = carry_of(fits[0].alternative.case(case), *profile_at_pull(known, fits[0]), ROOM_C)
     around = Around(
         preheat=_preheat(heat),
@@ -181,16 +180,30 @@ def _preheat(heat: Planted) -> Preheat:
     return judge_preheat(heat.case.oven, heat.case.set_c, heat.seen.time_s[before], air_c)
 
 
-def plants(kind: str, count: int, sound: int, sizes: Sequence[float], least: dict[str, float]) -> list[Plant]:
-    """`count` heats of each cause and size, and the sound ones; none of a cause that cannot be told in any size."""
+def plants(
+    kind: str, count: int, sound: int, sizes: Sequence[float], least: dict[str, float]
+) -> list[tuple[Plant, float]]:
+    """`count` heats of each cause and size, with the multiple of the smallest, and the sound ones; none of a cause that
+    cannot be told in any size.
+    """
     found = []
     for label in PLANTED[kind]:
         most = MOST[MOVES[label][0][0]] if label in MOVES else MOST_OF.get(label, np.inf)
         if label == SOUND or least[label] >= most:
             continue
         for size in sizes if label not in WHOLE else (1.0,):
-            found += [Plant(label, min(size * least[label], most))] * count
-    return found + [Plant(SOUND, 0.0)] * sound
+            found += [(Plant(label, min(size * least[label], most)), size)] * count
+    return found + [(Plant(SOUND, 0.0), 0.0)] * sound
+
+
+def paired(kind: str, count: int, size: float, least: dict[str, float]) -> list[tuple[Plant, float]]:
+    """`count` heats of each pair of causes."""
+
+    def one(label: str, second: Plant | None = None) -> Plant:
+        most = MOST[MOVES[label][0][0]] if label in MOVES else MOST_OF.get(label, np.inf)
+        return Plant(label, min(size * least[label], most), second)
+
+    return [(one(first, one(second)), size) for first, second in PAIRS[kind] for _ in range(count)]
 
 
 # ---------------------------------------------------------------- a classifier that knows the simulator
@@ -319,44 +332,56 @@ def weights(labels: Sequence[str]) -> dict[str, float]:
     return {SOUND: 1.0 - sum(causes.values()), **causes}
 
 
-# ---------------------------------------------------------------- the table
+# ---------------------------------------------------------------- heats
+
+#: Joins the labels of two causes in one heat.
+AND = " and "
 
 
-def run(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -> None:
-    """One sensor set: its table."""
-    begun = time.monotonic()
+@dataclass(frozen=True)
+class Row:
+    """One heat: what was planted, in which size (as a multiple of the smallest and in the cause's unit), and what the
+    diagnosis and the reference named first and second; the reference's is empty without one.
+    """
+
+    kind: str
+    seed: int
+    label: str
+    multiple: float
+    size: float
+    ours: tuple[str, ...]
+    probability: float
+    theirs: tuple[str, ...] = ()
+
+
+def rows_of(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -> Iterator[Row]:
+    """Heats of one sensor set, in blocks, so that a run that is cut short has all causes in it."""
     case, of = cell(GAUGE_MM, CALIBRATED, OPENING_M)
     least = smallest(case, of, kind, options.seed)
-    heats = planted(case, of, plants(kind, options.heats, options.sound, options.sizes, least), SETS[kind],
-                    options.seed)  # fmt: skip
     sized = [label for label in PLANTED[kind] if label not in (SOUND, *WHOLE)]
-    print(f"\n== {kind}: {len(heats)} heats, {options.sound} of them sound; smallest sizes: "
-          + ", ".join(f"{label} {least[label]:.3g}" for label in sized))  # fmt: skip
+    print(f"{kind}: smallest sizes " + ", ".join(f"{label} {least[label]:.3g}" for label in sized), flush=True)
     reference = learnt(kind, options, case, of, least) if options.reference else None
-    rows = features(heats) if reference else None
-    table: Counter[tuple[str, str]] = Counter()
-    ours, theirs, alarms, their_alarms, sizes = [], [], 0, 0, Counter[tuple[str, float]]()
-    answers = pool.map(diagnosed, [kind] * len(heats), heats)
-    for i, (heat, answer) in enumerate(zip(heats, answers, strict=True)):
-        found = [label_of(one) for one in answer.findings]
-        true = heat.plant.label
-        table[true, found[0]] += 1
-        if options.verbose:
-            listed = ", ".join(f"{label_of(one)} {one.probability:.2f}" for one in answer.findings[:3])
-            print(f"{true} {heat.plant.size:.3g} -> {listed}", flush=True)
-        if true == SOUND:
-            alarms += found[0] != NOTHING
-            their_alarms += reference is not None and rows is not None and reference.ranked(rows[i])[0] != SOUND
-        if true == SOUND or true in UNSEEN.get(kind, ()):
-            continue
-        ours.append([same(kind, true, other) for other in found[:2]])
-        sizes[true, round(heat.plant.size, 4)] += ours[-1][0]
-        if reference is not None and rows is not None:
-            theirs.append([same(kind, true, other) for other in reference.ranked(rows[i])[:2]])
-    _print(table, ours, theirs, alarms, options, sizes)
-    if reference is not None and options.sound:
-        print(f"  false alarms of the reference: {their_alarms} of {options.sound}")
-    print(f"{time.monotonic() - begun:.0f} s", flush=True)
+    for block in range(options.blocks):
+        seed = options.seed + 5000 * block
+        several = plants(kind, options.heats, options.sound, options.sizes, least)
+        if options.pairs:
+            several = paired(kind, options.heats, max(options.sizes), least)
+        heats = planted(case, of, [plant for plant, _ in several], SETS[kind], seed)
+        shown = features(heats) if reference else None
+        answers = pool.map(diagnosed, [kind] * len(heats), heats)
+        for i, ((plant, multiple), answer) in enumerate(zip(several, answers, strict=True)):
+            theirs = () if reference is None or shown is None else tuple(reference.ranked(shown[i])[:2])
+            ours = tuple(label_of(one) for one in answer.findings[:2])
+            yield Row(
+                kind,
+                seed,
+                AND.join(one.label for one in plant.parts),
+                multiple,
+                plant.size,
+                ours,
+                answer.first.probability,
+                theirs,
+            )
 
 
 def learnt(
@@ -364,7 +389,7 @@ def learnt(
 ) -> Reference:
     """The reference of a set of sensors, from a bank of heats of its own."""
     several = plants(kind, options.reference, 4 * options.reference, options.sizes, least)
-    bank = planted(case, of, several, SETS[kind], options.seed + later, finer=False)
+    bank = planted(case, of, [plant for plant, _ in several], SETS[kind], options.seed + later, finer=False)
     return Reference(bank, features(bank), weights(PLANTED[kind]))
 
 
@@ -376,7 +401,7 @@ def alike(kind: str, options: argparse.Namespace) -> None:
     least = smallest(case, of, kind, options.seed)
     reference = learnt(kind, options, case, of, least)
     several = plants(kind, options.reference // 2, 0, options.sizes[1:], least)
-    heats = planted(case, of, several, SETS[kind], options.seed + 991, finer=False)
+    heats = planted(case, of, [plant for plant, _ in several], SETS[kind], options.seed + 991, finer=False)
     told = Counter(
         (heat.plant.label, reference.ranked(row)[0]) for heat, row in zip(heats, features(heats), strict=True)
     )
@@ -387,44 +412,108 @@ def alike(kind: str, options: argparse.Namespace) -> None:
         print(f"  {true:22s} " + ", ".join(f"{other} {100 * n / count:.0f} %" for other, n in often), flush=True)
 
 
-def _print(
-    table: Counter[tuple[str, str]], ours: list[list[bool]], theirs: list[list[bool]], alarms: int,
-    options: argparse.Namespace, sizes: Counter[tuple[str, float]],
-) -> None:  # fmt: skip
-    for true in dict.fromkeys(pair[0] for pair in table):
-        told = ", ".join(f"{other} {n}" for (one, other), n in table.most_common() if one == true)
-        print(f"  {true:22s} {told}")
-    for label, rates in (("diagnosis", ours), ("reference", theirs)):
-        if rates:
-            first, two = np.mean([r[0] for r in rates]), np.mean([any(r) for r in rates])
-            print(f"  {label}: first {100 * first:.0f} %, first two {100 * two:.0f} % of {len(rates)}")
-    for (label, size), n in sorted(sizes.items()):
-        print(f"  {label} {size:g}: found {n} of {options.heats}")
-    if options.sound:
-        upper = beta.ppf(0.95, alarms + 1, max(options.sound - alarms, 1)) if alarms < options.sound else 1.0
-        print(f"  false alarms {alarms} of {options.sound}, 95 % upper limit {100 * upper:.1f} %")
+# ---------------------------------------------------------------- the table
+
+
+def table(rows: Sequence[Row]) -> None:
+    """Print what was named how often, by sensor set."""
+    for kind in dict.fromkeys(row.kind for row in rows):
+        _pairs(kind, [row for row in rows if row.kind == kind and AND in row.label])
+        own = [row for row in rows if row.kind == kind and AND not in row.label]
+        causes = [row for row in own if row.label != SOUND and row.label not in UNSEEN.get(kind, ())]
+        print(f"  {len(own)} heats, {len(own) - sum(row.label != SOUND for row in own)} of them sound")
+        for label in dict.fromkeys(row.label for row in own):
+            told = Counter(row.ours[0] for row in own if row.label == label)
+            unseen = " (not seen by the reference either, not counted)" if label in UNSEEN.get(kind, ()) else ""
+            print(f"  {label:22s} " + ", ".join(f"{other} {n}" for other, n in told.most_common()) + unseen)
+        _rates(kind, "all sizes", causes)
+        for multiple in sorted({row.multiple for row in causes}):
+            _rates(kind, f"size {multiple:g}", [row for row in causes if row.multiple == multiple])
+        _found(kind, causes)
+        _alarms([row for row in own if row.label == SOUND])
+
+
+def _pairs(kind: str, rows: Sequence[Row]) -> None:
+    """Of heats with two causes how often one was named first, and both before all others."""
+    print(f"\n== {kind}")
+    for label in dict.fromkeys(row.label for row in rows):
+        right = [[any(same(kind, true, one) for true in label.split(AND)) for one in row.ours]
+                 for row in rows if row.label == label]  # fmt: skip
+        print(f"  {label:40s} one of them first {sum(one[0] for one in right)}, both before all others "
+              f"{sum(all(one) for one in right)} of {len(right)}")  # fmt: skip
+
+
+def _rates(kind: str, of: str, rows: Sequence[Row]) -> None:
+    """First, and among the first two."""
+    if not rows:
+        return
+    for who, named in (("diagnosis", [row.ours for row in rows]), ("reference", [row.theirs for row in rows])):
+        if any(named):
+            right = [[same(kind, row.label, one) for one in each] for row, each in zip(rows, named, strict=True)]
+            first, two = np.mean([one[0] for one in right]), np.mean([any(one) for one in right])
+            print(f"  {of}, {who}: first {100 * first:.1f} %, first two {100 * two:.1f} % of {len(rows)}")
+
+
+def _found(kind: str, rows: Sequence[Row]) -> None:
+    """By cause the share that was named first of each size, and the smallest named nine times of ten."""
+    for label in dict.fromkeys(row.label for row in rows):
+        shares = []
+        for size in sorted({round(row.size, 4) for row in rows if row.label == label}):
+            own = [same(kind, label, row.ours[0]) for row in rows if (row.label, round(row.size, 4)) == (label, size)]
+            shares.append((size, sum(own), len(own)))
+        often = [size for size, right, count in shares if right >= 0.9 * count]
+        least = f"nine of ten from {min(often):g}" if often else "never nine of ten"
+        print(f"  {label:22s} " + ", ".join(f"{size:g}: {n} of {count}" for size, n, count in shares) + f"; {least}")
+
+
+def _alarms(rows: Sequence[Row]) -> None:
+    if not rows:
+        return
+    for who, named in (("diagnosis", [row.ours for row in rows]), ("reference", [row.theirs for row in rows])):
+        if any(named):
+            alarms = sum(each[0] != SOUND for each in named)
+            upper = beta.ppf(0.95, alarms + 1, len(rows) - alarms) if alarms < len(rows) else 1.0
+            print(f"  {who}: false alarms {alarms} of {len(rows)}, 95 % upper limit {100 * upper:.1f} %")
+
+
+def _read(path: Path) -> list[Row]:
+    if not path.exists():
+        return []
+    told = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return [Row(**{**one, "ours": tuple(one["ours"]), "theirs": tuple(one["theirs"])}) for one in told]
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Print the tables."""
+    """Diagnose heats, or read what was kept, and print the tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--heats", type=int, default=10, help="of each cause and size")
-    parser.add_argument("--sound", type=int, default=100)
+    parser.add_argument("--heats", type=int, default=1, help="of each cause and size in a block")
+    parser.add_argument("--sound", type=int, default=50, help="sound heats in a block")
+    parser.add_argument("--blocks", type=int, default=1, help="each with heats of its own; 0: only the table")
     parser.add_argument("--sets", nargs="*", default=list(SETS), choices=list(SETS))
     parser.add_argument("--sizes", nargs="*", type=float, default=[1.0, 2.0, 4.0])
     parser.add_argument("--reference", type=int, default=0, help="heats of each cause and size it learns from; 0: none")
+    parser.add_argument("--pairs", action="store_true", help="two causes in each heat instead, of the largest size")
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--alike", action="store_true", help="only what the reference cannot tell apart")
+    parser.add_argument("--into", type=Path, help="heats are added to this file, and the table is of all in it")
     parser.add_argument("--verbose", action="store_true", help="every heat")
     options = parser.parse_args(arguments)
     print(f"{platform.processor() or platform.machine()}, Python {platform.python_version()}, {datetime.date.today()}")
+    rows = _read(options.into) if options.into else []
     with ProcessPoolExecutor(options.workers) as pool:
         for kind in options.sets:
             if options.alike:
                 alike(kind, options)
-            else:
-                run(kind, options, pool)
+                continue
+            for row in rows_of(kind, options, pool) if options.blocks else ():
+                rows.append(row)
+                if options.verbose:
+                    print(f"{row.label} {row.size:.3g} -> {row.ours[0]} {row.probability:.2f}", flush=True)
+                if options.into:
+                    with options.into.open("a", encoding="utf-8") as file:
+                        file.write(json.dumps(asdict(row)) + "\n")
+    table(rows)
 
 
 if __name__ == "__main__":

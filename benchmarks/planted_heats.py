@@ -67,11 +67,21 @@ _IN_TIME = (0.3, 0.7)
 class Plant:
     """What is planted in one heat: a label of `LABELS`, and its size in the cause's unit: logarithm for factors, K, the
     share of the air that a loose sensor reads, drop over radius beyond the most for 'pulled late', logarithm of carry
-    over formable for 'carried too long'.
+    over formable for 'carried too long'. second: what is planted besides.
     """
 
     label: str
     size: float
+    second: Plant | None = None
+
+    @property
+    def parts(self) -> tuple[Plant, ...]:
+        """All that is planted, each by itself."""
+        return (self,) if self.second is None else (self, self.second)
+
+    def size_of(self, *labels: str) -> float | None:
+        """The size of the first of some labels that is planted; None where none is."""
+        return next((one.size for one in self.parts if one.label in labels), None)
 
 
 @dataclass(frozen=True)
@@ -93,7 +103,8 @@ def planted(
     """One heat a plant, all different."""
     groups: dict[tuple[str, float], list[int]] = {}
     for i, plant in enumerate(plants):
-        key = (plant.label, plant.size if plant.label == HOT else 0.0) if plant.label in (*WHOLE, HOT) else ("", 0.0)
+        whole = next((one for one in plant.parts if one.label in (*WHOLE, HOT)), Plant("", 0.0))
+        key = (whole.label, whole.size if whole.label == HOT else 0.0)
         groups.setdefault(key, []).append(i)
     found: dict[int, Planted] = {}
     for key, some in groups.items():
@@ -131,11 +142,12 @@ def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bo
     heard = [_planted_air(case, _air(case, time_s, random, None), plant, random) for plant in several]
     moved: dict[str, Array] = {}
     for k, plant in enumerate(several):
-        for name in MOVES.get(plant.label, ((), 0.0))[0]:
-            factor = name in FACTORS
-            column = moved.setdefault(name, np.full(len(several), 1.0 if factor else 0.0))
-            size = MOVES[plant.label][1] * plant.size
-            column[k] = np.exp(size) if factor else size
+        for one in plant.parts:
+            for name in MOVES.get(one.label, ((), 0.0))[0]:
+                factor = name in FACTORS
+                column = moved.setdefault(name, np.full(len(several), 1.0 if factor else 0.0))
+                size = MOVES[one.label][1] * one.size
+                column[k] = np.exp(size) if factor else size
     grid = (2 * INTERVALS, TOLERANCE_K / 3.0) if finer else (INTERVALS, TOLERANCE_K)
     members = solve(case, of, heard, normals, time_s, _UNTIL_S, *grid, moved=moved)
     kept = _in_time(of, members)
@@ -162,17 +174,18 @@ def _planted_air(case: Case, air: Heard, plant: Plant, random: np.random.Generat
     before_s = np.arange(-_READ_BEFORE_S, 0.0, 5.0 * READ_S)
     settled_c = float(np.mean(air.upper_c[-round(300.0 / STEP_S) :]))
     before_c = settled_c + SWING_K * np.sin(2.0 * np.pi * (before_s / SWING_S + random.random()))
-    if plant.label in (LOW, HIGH):
-        off_k = plant.size if plant.label == HIGH else -plant.size
+    low_k, high_k, fell_k, lacks_k = (plant.size_of(label) for label in (LOW, HIGH, DOOR, NOT_READY))
+    if low_k is not None or high_k is not None:
+        off_k = (high_k or 0.0) - (low_k or 0.0)
         shift, before_c = shift + off_k, before_c + off_k
-    if plant.label == DOOR:
+    if fell_k is not None:
         since = air.time_s - random.uniform(150.0, 450.0)
         recovery_s = case.oven.recovery_s * np.exp(0.35 * random.standard_normal())
         recovering = np.exp(-np.maximum(since, 0.0) / recovery_s)
-        shift = shift - np.where(since >= 0.0, plant.size * recovering, 0.0)
-    if plant.label == NOT_READY:
-        shift = shift - plant.size * np.exp(-air.time_s / _RISES_S)
-        before_c = np.maximum(before_c - plant.size * np.exp(-before_s / _RISES_S), ROOM_C)
+        shift = shift - np.where(since >= 0.0, fell_k * recovering, 0.0)
+    if lacks_k is not None:
+        shift = shift - lacks_k * np.exp(-air.time_s / _RISES_S)
+        before_c = np.maximum(before_c - lacks_k * np.exp(-before_s / _RISES_S), ROOM_C)
     return replace(
         air, upper_c=air.upper_c + shift, lower_c=air.lower_c + shift, before_s=before_s, before_c=before_c
     )  # fmt: skip
@@ -206,16 +219,18 @@ def _with_before(seen: Observed, air: Heard, random: np.random.Generator) -> Obs
 
 def _pulled_s(truth: Truth, heat: int, plant: Plant, random: np.random.Generator) -> float:
     members, own = truth.members, [heat]
-    above = -plant.size if plant.label == EARLY else random.uniform(*_ABOVE_K)
+    early_k, late = plant.size_of(EARLY), plant.size_of(LATE)
+    above = random.uniform(*_ABOVE_K) if early_k is None else -early_k
     end_s = float(first_passed(members.time_s, members.coldest_c[:, own], members.minimum_c[heat] + above)[0])
-    if plant.label == LATE and members.drop_ratio is not None and truth.of.drop_max is not None:
-        end_s = float(first_passed(members.time_s, members.drop_ratio[:, own], truth.of.drop_max + plant.size)[0])
+    if late is not None and members.drop_ratio is not None and truth.of.drop_max is not None:
+        end_s = float(first_passed(members.time_s, members.drop_ratio[:, own], truth.of.drop_max + late)[0])
     return end_s
 
 
 def _carried_s(truth: Truth, heat: int, plant: Plant, end_s: float, random: np.random.Generator) -> float:
     """From the oven to the mold, s: in time, but where it is planted otherwise."""
-    share = float(np.exp(plant.size)) if plant.label == CARRIED else random.uniform(*_IN_TIME)
+    beyond = plant.size_of(CARRIED)
+    share = random.uniform(*_IN_TIME) if beyond is None else float(np.exp(beyond))
     members = truth.members
     kept = [members.upper_c, members.coldest_c, members.lower_c, members.drop_ratio]
     upper, core, lower, drop = (
@@ -257,18 +272,19 @@ def _carries(case: Case) -> Array:
 def _faulty(seen: Observed, plant: Plant, end_s: float, random: np.random.Generator) -> Observed:
     """A thermocouple that does not say what it should, or two in each other's place."""
     name = "face_upper_c"
-    if name not in seen.columns or plant.label not in (LOOSE, DRIFTING, FROZEN, SWAPPED):
+    fault = next((one for one in plant.parts if one.label in (LOOSE, DRIFTING, FROZEN, SWAPPED)), None)
+    if name not in seen.columns or fault is None:
         return seen
-    if plant.label == SWAPPED:
+    if fault.label == SWAPPED:
         upper, lower = seen.columns["face_upper_c"], seen.columns["face_lower_c"]
         return replace(seen, columns={**seen.columns, "face_upper_c": lower, "face_lower_c": upper})
     values, from_s = seen.columns[name].copy(), float(random.uniform(0.2, 0.6)) * end_s
     after = seen.time_s >= from_s
-    if plant.label == LOOSE:
+    if fault.label == LOOSE:
         air = np.mean([seen.columns[each] for each in seen.columns if each in AIR], axis=0)
-        values[after] += plant.size * (air[after] - values[after])
-    elif plant.label == DRIFTING:
-        values += plant.size * seen.time_s / end_s * float(random.choice([-1.0, 1.0]))
+        values[after] += fault.size * (air[after] - values[after])
+    elif fault.label == DRIFTING:
+        values += fault.size * seen.time_s / end_s * float(random.choice([-1.0, 1.0]))
     else:
         values[after] = values[np.argmax(after)]
     return replace(seen, columns={**seen.columns, name: values})

@@ -1,9 +1,9 @@
 """Alternatives fitted to one heat: each is an ensemble of its own, conditioned on the same readings, and judged by how
 likely it makes them (`posterior.log_evidence`).
 
-All alternatives are heated as one batch, whatever their sheets are of. They begin where the live estimate ended, with
-what they add as wide as its prior (narrower for a bubble), and are heated anew from their own posterior until the two
-agree.
+All alternatives are heated as one batch, whatever their sheets are of. They begin at what is stated, with a bubble
+where the heat as stated came to by itself, and are heated anew until members and posterior agree. A step towards the
+posterior is never long, and one that led to worse is taken again, shorter: bubbles that run away bend.
 """
 
 from __future__ import annotations
@@ -15,103 +15,38 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import air, posterior, times
+from calibration import air, posterior
 from calibration.air import Heard
 from calibration.alternatives import Alternative, Fault
-from calibration.evidence import CLEAR, LINE_S, LINES, Evidence, evidence, first_passed
-from calibration.members import Batch, Members, names, solve, together
-from calibration.observed import FACES, Observed
-from calibration.posterior import Proposal, Update
-from thermal.case import Case
+from calibration.evidence import CLEAR, LINE_S, LINES, Evidence, evidence
+from calibration.given import Given
+from calibration.members import Batch, Members, names, together
+from calibration.posterior import Proposal, Update, Whitened
 from thermal.fields import InputError
-from thermal.heat import role_of
-from thermal.window import Limits
 
 Array = NDArray[np.float64]
 
-#: A bubble bends: what is added begins in so much of its prior's width about what is stated, and goes on from there.
-_NEAR = 0.3
+#: A bubble bends: the heat as stated begins in so much of its priors' width, what is added to it in so much, and the
+#: first is fitted by itself in so many rounds.
+_NARROW, _NEAR, _BY_ITSELF = 0.5, 0.3, 4
 #: An ensemble has so many members, or twice its unknowns.
 MEMBERS = 96
 #: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
 #: moved by more than the second from one round to the next and its posterior by no more than the third; most rounds.
-_FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 6
-#: After the second round, alternatives this far below the best (logarithm) are given up; after the third where the
-#: second left them further than this from their posterior.
-_HOPELESS, _MOVING = 14.0, 5.0
+_FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 8
+#: One this far below the best (logarithm) that will not come nearer at the pace of its last step is given up.
+_HOPELESS = 14.0
 #: One this far below the best, with an evidence that moves no more than this, can neither win nor count: it is left.
 _BEHIND, _SLOW = 6.0, 1.5
+#: No unknown moves by more than so many standard deviations of its prior in one round. A step that led to worse by more
+#: than this (logarithm) is taken again, shorter by this factor.
+_STEP, _WORSE, _SHORTER = 1.5, 5.0, 0.3
 #: A loose sensor reads this share of the air, give or take, and wanders by so much, K, for so long, s (estimated).
 _SHARE, _SHARE_STD, _LOOSE_K, _LOOSE_S = 0.4, 0.3, 3.0, 60.0
-#: At this drop over clamp radius a sheet has thinned by a tenth (area stretch 1 + s2).
-_THIN = 0.32
 #: A mark that an alternative has no place for counts as so many of its standard deviations.
 _IMPOSSIBLE = 6.0
 #: A drifting sensor is off by so much at the end of the heat, K (estimated).
 _DRIFT_K = 10.0
-
-
-@dataclass(frozen=True)
-class Given:
-    """A heat as alternatives are fitted to it.
-
-    Attributes:
-        case, of: as stated; fitted flat where nobody saw the bubble. seen: what is believed of it.
-        line_mm: what each drop line stands for. time_s: times at which members are compared with readings, from 0 to
-        the end. heard: the measured air at these times. opening_m: the frame's, for what is followed after the fit.
-        hangs: whether the bubble was seen.
-    """
-
-    case: Case
-    of: Limits
-    seen: Observed
-    line_mm: Mapping[str, float]
-    time_s: Array
-    heard: Heard | None
-    opening_m: tuple[float, ...] | None
-    hangs: bool
-
-    @property
-    def end_s(self) -> float:
-        """The last moment, s."""
-        return float(self.time_s[-1])
-
-
-def given(case: Case, of: Limits, seen: Observed, line_mm: Mapping[str, float], end_s: float) -> Given:
-    """A heat up to its end, s, ready to be fitted.
-
-    Args:
-        seen: what is believed of it; what came after the end is left out.
-
-    A bubble that nobody saw runs away in some members and not in others, which no regression over them describes. Such
-    a heat is fitted flat, with the faces' readings up to where the sheet as stated would have begun to thin.
-    """
-    known = seen.until(end_s)
-    known = replace(known, events=tuple(event for event in known.events if event.time_s < end_s))
-    hangs = bool(known.of_role("drop_mm")) or any(event.name in LINES for event in known.events)
-    time_s = times.past(end_s, air.doors_s(known), times.widest_s(end_s, case.drops and hangs))
-    if not case.drops or hangs:
-        found = air.heard(case, known, time_s, end_s)
-        return Given(case, of, known, line_mm, time_s, found, case.opening_m, hangs and case.drops)
-    thins_s = _thins_s(case, of, known, time_s)
-    columns = {
-        name: np.where(known.time_s > thins_s, np.nan, values) if role_of(name) in FACES else values
-        for name, values in known.columns.items()
-    }
-    flat, found = replace(case, opening_m=None), air.heard(case, known, time_s, end_s)
-    limits, seen = replace(of, drop_min=None, drop_max=None), replace(known, columns=columns)
-    return Given(flat, limits, seen, line_mm, time_s, found, case.opening_m, False)
-
-
-def _thins_s(case: Case, of: Limits, seen: Observed, time_s: Array) -> float:
-    """When the sheet as stated begins to thin, s."""
-    found = air.heard(case, seen, time_s, float(time_s[-1]))
-    asked = replace(case, openings_s=(0.0, *air.doors_s(seen)))
-    members = solve(
-        asked, of, None if found is None else [found], np.zeros((len(names(case)), 1)), time_s, float(time_s[-1])
-    )  # fmt: skip
-    assert members.drop_ratio is not None
-    return float(first_passed(time_s, members.drop_ratio, _THIN)[0])
 
 
 @dataclass(frozen=True)
@@ -137,8 +72,9 @@ class Fitted:
         log_evidence: see `posterior.log_evidence`. misfit: root mean square of the evidence's departures in their
         own standard deviations; None without evidence.
         moved: of each added unknown, mean and standard deviation in its own unit (logarithm for factors).
-        beside: by column and mark. settled: whether members and posterior agree. left: squares of readings and
-        unknowns in their standard deviations beyond the readings' number: about none where the readings are explained.
+        beside: by column and mark. settled: whether members and posterior agree. white: the evidence, as the
+        members were conditioned on it. left: squares of readings and unknowns in their standard deviations beyond the
+        readings' number: about none where the readings are explained.
     """
 
     alternative: Alternative
@@ -151,6 +87,7 @@ class Fitted:
     moved: tuple[tuple[float, float], ...]
     beside: tuple[Beside, ...]
     settled: bool
+    white: tuple[Whitened, ...]
     left: float
 
     @property
@@ -163,43 +100,88 @@ class Fitted:
         return self.proposal.members(self.update.moved(self.xi))
 
 
+@dataclass(frozen=True)
+class _Way:
+    """How far an alternative has come: the last round, the one from which the next step is taken with its merit, how
+    long that step is, the highest weight so far, and what the last step brought.
+    """
+
+    last: Fitted
+    base: Fitted
+    merit: float
+    most: float
+    highest: float
+    gained: float = np.inf
+
+    def onward(self) -> Proposal:
+        """Where it is heated next."""
+        return posterior.step(self.base.proposal, self.base.white, self.most)
+
+    def after(self, one: Fitted) -> _Way:
+        """With another round."""
+        gained = one.log_evidence - self.last.log_evidence
+        stands = abs(gained) < _STANDS and one.update.far() < _AT_REST
+        now = _way(replace(one, settled=one.settled or stands))
+        if now.merit < self.merit - _WORSE:
+            now = replace(now, base=self.base, merit=self.merit, most=_SHORTER * self.most)
+        else:
+            now = replace(now, most=min(2.0 * self.most, _STEP))
+        return replace(now, highest=max(self.highest, one.weight), gained=gained)
+
+
+def _way(one: Fitted) -> _Way:
+    return _Way(one, one, posterior.merit(one.proposal, one.white), _STEP, one.weight)
+
+
+def beginning(given: Given) -> Proposal:
+    """Where alternatives begin, in the unknowns of `members.names`: everything as stated; with a bubble what the
+    readings make of that, from where what is near to it is found as well.
+    """
+    begin = posterior.prior(len(names(given.case)))
+    if not given.hangs:
+        return begin
+    return _rounds(given, [Alternative()], [replace(begin, factor=_NARROW * begin.factor)], _BY_ITSELF)[0].onward()
+
+
 def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int = ROUNDS) -> list[Fitted]:
     """Fit alternatives, best first.
 
     Args:
-        start: posterior of the heat as stated, in the unknowns of `members.names`.
+        start: of `beginning`.
     """
-    proposals = [_start(given, one, start) for one in tried]
-    done: dict[int, Fitted] = {}
-    highest: dict[int, float] = {}
-    moved: dict[int, float] = {}
+    ways = _rounds(given, tried, [_start(given, one, start) for one in tried], rounds)
+    return sorted((one.last for one in ways.values()), key=lambda one: -one.weight)
+
+
+def _rounds(given: Given, tried: Sequence[Alternative], start: Sequence[Proposal], rounds: int) -> dict[int, _Way]:
+    ways: dict[int, _Way] = {}
     for number in range(rounds):
-        waiting = [i for i in range(len(tried)) if i not in done or not done[i].settled]
-        # The first round, from so far, may be off by hundreds. What bends may be thrown far off by one round: its best
-        # round counts.
-        if number > 1:
-            best = max((one.weight for one in done.values() if one.settled or not given.hangs), default=-np.inf)
-            waiting = [
-                i
-                for i in waiting
-                if (highest[i] > best - _HOPELESS or (number == 2 and done[i].update.far() > _MOVING))
-                and not (done[i].weight < best - _BEHIND and moved[i] < _SLOW)
-            ]
+        waiting = _waiting(given, ways, rounds - number) if number else list(range(len(tried)))
         if not waiting:
             break
-        for i, one in _round(given, [(i, tried[i], proposals[i]) for i in waiting]):
-            if i in done:
-                moved[i] = abs(one.log_evidence - done[i].log_evidence)
-            stands = moved.get(i, np.inf) < _STANDS and one.update.far() < _AT_REST
-            done[i] = replace(one, settled=one.settled or stands)
-            highest[i] = max(highest.get(i, -np.inf), one.weight)
-            proposals[i] = one.update.proposal(one.proposal)
-    return sorted(done.values(), key=lambda one: -one.weight)
+        asked = [(i, tried[i], ways[i].onward() if number else start[i]) for i in waiting]
+        for i, one in _round(given, asked):
+            ways[i] = ways[i].after(one) if number else _way(one)
+    return ways
+
+
+def _waiting(given: Given, ways: Mapping[int, _Way], left: int) -> list[int]:
+    """Which are worth another round of those that are left; all of them have had one."""
+    open_ones = [i for i, way in ways.items() if not way.last.settled]
+    best = max(way.last.weight for way in ways.values())
+    # What a bubble's fit says of itself on the way may be off by hundreds, also for the better.
+    sure = max((way.last.weight for way in ways.values() if way.last.settled or not given.hangs), default=-np.inf)
+
+    def worth(way: _Way) -> bool:
+        slow = way.last.weight < sure - _BEHIND and abs(way.gained) < _SLOW
+        return way.highest + left * max(way.gained, 0.0) > best - _HOPELESS and not slow
+
+    return [i for i in open_ones if worth(ways[i])]
 
 
 def _start(given: Given, one: Alternative, start: Proposal) -> Proposal:
-    """What the heat as stated left, with the added unknowns at their prior, or nearer to what is stated for a bubble;
-    another polymer begins at its own.
+    """With the added unknowns at their prior, or nearer to what is stated for a bubble; another polymer begins at its
+    own.
     """
     extra = len(one.moves)
     stated = len(names(one.case(given.case)))
@@ -272,18 +254,8 @@ def _batch(given: Given, one: _Waiting) -> Batch:
     stated = len(names(case))
     found = walled(given.heard, one.alternative)
     return Batch(
-        case, None if found is None else [found], one.normals[:stated], _added(one.alternative, one.normals[stated:])
+        case, None if found is None else [found], one.normals[:stated], one.alternative.departures(one.normals[stated:])
     )
-
-
-def _added(one: Alternative, rows: Array) -> dict[str, Array]:
-    """Departures behind the added unknowns, (added, members), by name, (members,) each."""
-    found: dict[str, Array] = {}
-    for move, row in zip(one.moves, rows, strict=True):
-        for name, value in move.values(row).items():
-            before = found.get(name)
-            found[name] = value if before is None else before * value if move.factor else before + value
-    return found
 
 
 def _key(given: Given, one: _Waiting) -> bytes:
@@ -327,6 +299,7 @@ def _conditioned(given: Given, waiting: _Waiting, members: Members) -> Fitted:
         moved=_sizes(one, waiting.proposal, update),
         beside=tuple(_beside(each, xi, update) for each in found),
         settled=update.far() < _FAR,
+        white=tuple(white),
         left=squares - readings + float(np.sum((waiting.proposal.mean + waiting.proposal.factor @ update.shift) ** 2)),
     )
 

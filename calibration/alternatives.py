@@ -100,6 +100,15 @@ class Alternative:
         """The unknowns that are added."""
         return tuple(one.move for one in self.causes if one.move is not None)
 
+    def departures(self, rows: Array) -> dict[str, Array]:
+        """Departures behind the unknowns that are added, (added, members), by name, (members,) each."""
+        found: dict[str, Array] = {}
+        for move, row in zip(self.moves, rows, strict=True):
+            for name, value in move.values(row).items():
+                before = found.get(name)
+                found[name] = value if before is None else before * value if move.factor else before + value
+        return found
+
     @property
     def log_prior(self) -> float:
         """Logarithm of how often all its causes are met, against a heat without any."""

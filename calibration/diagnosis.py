@@ -23,13 +23,15 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
 from calibration.air_signs import AirSigns, air_signs
-from calibration.alternative_fit import Beside, Fitted, Given, fit
+from calibration.alternative_fit import Beside, Fitted, beginning, fit
 from calibration.alternatives import Alternative, Cause, alternatives
+from calibration.door_cost import lost_k
 from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
 from calibration.evidence import CLEAR, LINES
+from calibration.given import Given
 from calibration.observed import FACES
-from calibration.posterior import Proposal
 from calibration.reconstruction import (
+    IN_TIME_BY_K,
     AtPull,
     Course,
     Pulls,
@@ -49,7 +51,7 @@ Array = NDArray[np.float64]
 #: How often heats are met in which ... (estimated; common practice, no source).
 EARLY, LATE, FACE_HOT = 0.03, 0.02, 0.01
 OFF_DISPLAY, DOOR, NOT_READY, CARRIED = 0.012, 0.012, 0.010, 0.015
-#: So surely a mark of the door, a verdict on the preheat, or a reading that no sheet can give is what it says.
+#: So surely an opening that is marked, a verdict on the preheat, or a reading that no sheet can give is what it says.
 _MARKED, _JUDGED, _READ = 0.99, 0.95, 0.97
 #: An oven drifts by more than a thermostat's swing, K/min, or is off by so much, K, when it is called not ready.
 _DRIFT_K_MIN, _OFF_K = 1.5, 8.0
@@ -151,13 +153,10 @@ class Diagnosis:
         return self.misfit is not None and self.misfit > UNEXPLAINED
 
 
-def explanations(given: Given, start: Proposal, polymers: Iterable[Polymer] = ()) -> list[Fitted]:
-    """All alternatives fitted, single ones and pairs, the likeliest first.
-
-    Args:
-        start: the live estimate's posterior of the heat as stated.
-    """
+def explanations(given: Given, polymers: Iterable[Polymer] = ()) -> list[Fitted]:
+    """All alternatives fitted, single ones and pairs, the likeliest first."""
     tried = [Alternative(), *alternatives(given.case, given.seen, given.end_s, polymers)]
+    start = beginning(given)
     if not _of_sheet(given):
         return fit(given, tried[:1], start, rounds=1)  # nothing to tell them apart by
     found = fit(given, tried, start)
@@ -288,7 +287,7 @@ PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED = "pulled early", "pulled late", "fac
 
 def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[Finding]:
     """What the air, the marks and the rules on readings say by themselves."""
-    found = [Finding(DOOR_OPENED, "", _MARKED, from_s=at, to_s=at) for at in around.marked_doors_s[:1]]
+    found = [_marked_door(given, around.marked_doors_s)] if around.marked_doors_s else []
     if signs is not None:
         off_k = signs.settled_c - signs.expected_c
         off = _posterior(signs.off, OFF_DISPLAY)
@@ -304,6 +303,15 @@ def _of_readings(given: Given, around: Around, signs: AirSigns | None) -> list[F
         if kind is not None and one.lasting_s >= _FAULTY_S:
             found.append(Finding(kind, one.column, _READ, from_s=one.from_s, to_s=one.to_s, column=one.column))
     return found
+
+
+def _marked_door(given: Given, doors_s: Sequence[float]) -> Finding:
+    """That the door was opened is on record; it is a cause as far as it cost: of sheets pulled in time it takes those
+    below their least whose core was above it by less than that.
+    """
+    lost = lost_k(given, doors_s)
+    cost = _MARKED * -float(np.expm1(-lost / IN_TIME_BY_K))
+    return Finding(DOOR_OPENED, "", cost, lost, None, doors_s[0], doors_s[-1])
 
 
 def _posterior(log_odds: float, prior: float) -> float:

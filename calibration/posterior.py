@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 FURTHEST = 5.0
 #: Rows that say how evidence stands now, of its last.
 _LATEST = 4
+#: On the way to a posterior evidence is weakened by this factor again and again, and to no less than the second.
+_WEAKER, _LEAST_PART = 0.7, 1e-6
 
 
 def design(unknowns: int, members: int, seed: int = 1) -> Array:
@@ -134,19 +136,41 @@ def whitened(xi: Array, one: Evidence) -> Whitened:
     return Whitened(one.name, white[:, :-1], white[:, -1], bent, float(np.sum(np.log(np.diag(lower)))))
 
 
-def update(proposal: Proposal, found: Sequence[Whitened]) -> Update:
-    """Condition a proposal on evidence that was whitened against the design of the same proposal."""
+def update(proposal: Proposal, found: Sequence[Whitened], part: float = 1.0) -> Update:
+    """Condition a proposal on evidence that was whitened against the design of the same proposal.
+
+    Args:
+        part: how much of the evidence counts; of the prior's pull away from the proposal's mean counts as much, so that
+        the less counts the less is moved.
+    """
     precision = proposal.factor.T @ proposal.factor
     right = -proposal.factor.T @ proposal.mean
     for one in found:
-        precision = precision + one.slope.T @ one.slope
+        precision = precision + part * one.slope.T @ one.slope
         right = right + one.slope.T @ one.off
     values, vectors = np.linalg.eigh(precision)
     inverse = 1.0 / np.maximum(values, 1e-12)
-    shift = vectors @ (inverse * (vectors.T @ right))
+    shift = vectors @ (inverse * (vectors.T @ (part * right)))
     narrowing = (vectors * np.sqrt(inverse)) @ vectors.T
     misfit = {one.name: float(np.sqrt(np.mean((one.off - one.slope @ shift) ** 2))) for one in found}
     return Update(shift, narrowing, misfit, max((one.bent for one in found), default=0.0))
+
+
+def step(proposal: Proposal, found: Sequence[Whitened], most: float) -> Proposal:
+    """The posterior as the next proposal, or as far on the way to it as no unknown moves by more than `most` of its
+    prior's standard deviations (K. Levenberg, Quart. Appl. Math. 2 (1944) 164, recalled).
+    """
+    part, after = 1.0, update(proposal, found)
+    while part > _LEAST_PART and float(np.max(np.abs(proposal.factor @ after.shift))) > most:
+        part *= _WEAKER
+        after = update(proposal, found, part)
+    return after.proposal(proposal)
+
+
+def merit(proposal: Proposal, found: Sequence[Whitened]) -> float:
+    """Logarithm of how likely evidence and unknowns are at the members' mean, but for a constant."""
+    off = sum(float(one.off @ one.off) for one in found)
+    return -0.5 * off - sum(one.log_scale for one in found) - 0.5 * float(proposal.mean @ proposal.mean)
 
 
 def log_evidence(proposal: Proposal, found: Sequence[Whitened], updated: Update) -> float:

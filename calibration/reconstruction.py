@@ -8,19 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration import air
-from calibration.alternative_fit import Fitted, Given, walled
+from calibration.alternative_fit import Fitted, walled
 from calibration.estimate import Spread
 from calibration.evidence import at_time, first_passed
-from calibration.members import DROP_ZERO, Members, names, profile_c, solve
+from calibration.given import Given
+from calibration.members import DROP_ZERO, Batch, Members, names, profile_c, solve, together
 from calibration.posterior import carried, design
 from calibration.times import ahead
-from thermal.case import NONE, Case
+from thermal.case import Case
 from thermal.sag import VALID_RATIO, equivalent_radius_m
 from thermal.window import Limits
 
@@ -102,33 +102,22 @@ def trajectories(given: Given, fits: Sequence[tuple[Fitted, float]]) -> list[Tra
 
 
 def _heated(given: Given, several: Sequence[Fitted]) -> list[Members]:
-    """Members of explanations at their posterior; what is one kind of sheet in one air is heated as one batch."""
-    groups: dict[tuple[object, ...], list[int]] = {}
-    for i, one in enumerate(several):
-        case = one.alternative.case(given.case)
-        key = (case.polymer.id, case.film, case.oven.tray, one.alternative.walls_below_k)
-        groups.setdefault(key, []).append(i)
+    """Members of explanations at their posterior; what hangs is heated as one batch, and what lies flat."""
     time_s = _beyond(given) if any(_needed_more(one) for one in several) else given.time_s
     found: dict[int, Members] = {}
-    for own in groups.values():
-        found |= dict(zip(own, _heated_alike(given, [several[i] for i in own], time_s), strict=True))
+    for drops in (False, True):
+        own = [i for i, one in enumerate(several) if _hanging(given, one).drops == drops]
+        if own:
+            batches = [_batch(given, several[i], time_s) for i in own]
+            found |= dict(zip(own, together(batches, given.of, time_s, float(time_s[-1])), strict=True))
     return [found[i] for i in range(len(several))]
 
 
-def _heated_alike(given: Given, several: Sequence[Fitted], time_s: Array) -> list[Members]:
-    case = _hanging(given, several[0])
-    heard = walled(air.heard(case, given.seen, time_s, given.end_s), several[0].alternative)
-    rows = [_in_frame(given, one, case, one.normals()) for one in several]
-    ends = np.cumsum([0, *(stated.shape[1] for stated, _ in rows)])
-    parts = [slice(int(low), int(high)) for low, high in pairwise(ends)]
-    moved: dict[str, Array] = {}
-    for one, (_, added), own in zip(several, rows, parts, strict=True):
-        for name, values in _moved(one, added).items():
-            moved.setdefault(name, np.full(int(ends[-1]), float(getattr(NONE, name))))[own] = values
-    stated = np.concatenate([normals for normals, _ in rows], axis=1)
-    airs = None if heard is None else [heard]
-    members = solve(case, given.of, airs, stated, time_s, float(time_s[-1]), moved=moved)
-    return [members.columns(own) for own in parts]
+def _batch(given: Given, one: Fitted, time_s: Array) -> Batch:
+    case = _hanging(given, one)
+    heard = walled(air.heard(case, given.seen, time_s, given.end_s), one.alternative)
+    stated, added = _in_frame(given, one, case, one.normals())
+    return Batch(case, None if heard is None else [heard], stated, one.alternative.departures(added))
 
 
 def _needed_more(one: Fitted) -> bool:
@@ -161,22 +150,13 @@ def _followed_s(end_s: float) -> float:
     return max(_FOLLOWED_S, _FOLLOWED * end_s)
 
 
-def _moved(one: Fitted, rows: Array) -> dict[str, Array]:
-    found: dict[str, Array] = {}
-    for move, row in zip(one.alternative.moves, rows, strict=True):
-        for name, value in move.values(row).items():
-            before = found.get(name)
-            found[name] = value if before is None else before * value if move.factor else before + value
-    return found
-
-
 def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     """Likeliest temperatures across the sheet at the end, °C, (nodes,), upper face first, and its drop ratio."""
     mean = one.update.proposal(one.proposal).mean
     case = _hanging(given, one)
     stated, added = _in_frame(given, one, case, mean[:, None])
     found = walled(given.heard, one.alternative)
-    profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, _moved(one, added))
+    profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, one.alternative.departures(added))
     if given.hangs and one.members.drop_ratio is not None:
         # One sheet with everything at its mean may run away where those about it do not.
         return profile, float(np.median(one.members.drop_ratio[-1]))

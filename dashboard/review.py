@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.alternative_fit import Given, given
 from calibration.diagnosis import Around, Diagnosis, diagnose, explanations
 from calibration.doubt import believed, set_aside
-from calibration.estimator import Estimator
-from calibration.members import names
+from calibration.given import Given, given
 from calibration.observed import Observed, observed
-from calibration.posterior import Proposal, prior
 from calibration.reconstruction import profile_at_pull
 from dashboard.after_pull import on_mold_s, pulled_s
 from dashboard.commands.watch_inputs import lines_of_head
@@ -129,7 +126,7 @@ def _reviewed(
     preheat = recorded_preheat(case, heat)
     mold_s = on_mold_s(seen, out_s)
     carried_s = None if mold_s is None else mold_s - out_s
-    fits = explanations(known, _start(case, of, known, lines), _comparable(known, polymers))
+    fits = explanations(known, _comparable(known, polymers))
     profile_c, drop_ratio = profile_at_pull(known, fits[0])
     carry = carry_of(fits[0].alternative.case(case), profile_c, drop_ratio, room_c)
     around = Around(
@@ -162,15 +159,6 @@ def _end(heat: Heat, seen: Observed) -> tuple[float, float, bool]:
             f"the heat ends {end_s:g} s after its sheet went in: expected at least {_SHORTEST_S:g} s to review"
         )
     return out, end_s, pulled
-
-
-def _start(case: Case, of: Limits, known: Given, lines: Mapping[str, float]) -> Proposal:
-    """Where explanations begin: a bubble that was seen is walked through as it was lived (see `Estimator`)."""
-    if not known.hangs:
-        return prior(len(names(known.case)))
-    live = Estimator(case, of, lines)
-    live.at(known.seen, known.end_s)
-    return live.posterior()
 
 
 def _comparable(known: Given, polymers: Sequence[Polymer]) -> tuple[Polymer, ...]:

@@ -141,6 +141,8 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
         more = "more" if share > 0.0 else "less"
         return f"takes up about {abs(share):.0f} % {more} heat than the card says (± {100.0 * std:.0f} %)"
     if one.kind == "door opened":
+        if one.column is None:
+            return f"marked; without it the core would have been about {units.difference(abs(size), 1)} hotter"
         return f"the air fell by about {units.difference(abs(size))}"
     if one.kind == "oven not ready":
         return f"{units.difference(abs(size))} {'below' if size < 0.0 else 'above'} where it should have been"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import argparse
+import json
 from collections import Counter
+from dataclasses import asdict
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -43,15 +45,15 @@ def test_what_cannot_be_told_apart_counts_as_one_and_nothing_else_does() -> None
 
 def test_every_cause_is_planted_in_every_size_and_none_beyond_what_exists() -> None:
     least = dict.fromkeys(LABELS, 0.3)
-    wanted = Counter((one.label, one.size) for one in bench.plants("face", 3, 5, [1.0, 2.0], least))
+    wanted = Counter((one.label, one.size) for one, _ in bench.plants("face", 3, 5, [1.0, 2.0], least))
     assert wanted[SOUND, 0.0] == 5
     assert wanted["gauge thick", 0.3] == wanted["gauge thick", bench.MOST["gauge"]] == 3
     assert {label for label, _ in wanted} == set(bench.PLANTED["face"])
-    assert {one.label for one in bench.plants("air", 1, 1, [1.0], least)} == set(bench.OF_AIR)
+    assert {one.label for one, _ in bench.plants("air", 1, 1, [1.0], least)} == set(bench.OF_AIR)
     assert {label for kind in bench.SETS for label in bench.PLANTED[kind]} == set(LABELS)
     # What cannot be told in any size that exists is not planted.
     blind = {**least, "face lower cold": bench.MOST["h_lower"]}
-    assert "face lower cold" not in {one.label for one in bench.plants("face", 1, 1, [1.0], blind)}
+    assert "face lower cold" not in {one.label for one, _ in bench.plants("face", 1, 1, [1.0], blind)}
 
 
 def test_the_reference_is_the_rule_of_bayes_on_normal_features() -> None:
@@ -66,11 +68,34 @@ def test_the_reference_is_the_rule_of_bayes_on_normal_features() -> None:
     assert reference.ranked(np.array([boundary + 0.15]))[0] == "loose"
 
 
+def row(label: str, ours: tuple[str, ...], theirs: tuple[str, ...] = (), size: float = 0.3) -> bench.Row:
+    return bench.Row("face", 11, label, 1.0, size, ours, 0.9, theirs)
+
+
 def test_the_table_prints_rates_and_the_limit_of_false_alarms(capsys: pytest.CaptureFixture[str]) -> None:
-    options = argparse.Namespace(heats=2, sound=100)
-    table = Counter({("loose", "loose"): 2, (SOUND, SOUND): 99, (SOUND, "loose"): 1})
-    bench._print(table, [[True, False], [False, True]], [], 1, options, Counter({("loose", 0.3): 1}))
+    causes = [row("loose", ("loose", SOUND), (SOUND, "loose")), row("loose", (SOUND, "loose"), (SOUND, "frozen"), 0.6)]
+    sound = [row(SOUND, (SOUND,))] * 99 + [row(SOUND, ("loose",))]
+    bench.table([*causes, *sound, row("film upper", (SOUND,))])
     told = capsys.readouterr().out
-    assert "first 50 %, first two 100 % of 2" in told
+    assert "all sizes, diagnosis: first 50.0 %, first two 100.0 % of 2" in told  # the film is not counted
+    assert "all sizes, reference: first 0.0 %, first two 50.0 % of 2" in told
+    assert "0.3: 1 of 1, 0.6: 0 of 1; nine of ten from 0.3" in told
     # Clopper and Pearson: one of a hundred leaves 4.66 % (one-sided, 95 %; beta quantile, by scipy and by tables).
-    assert "false alarms 1 of 100, 95 % upper limit 4.7 %" in told
+    assert "diagnosis: false alarms 1 of 100, 95 % upper limit 4.7 %" in told
+
+
+def test_two_causes_count_when_both_stand_before_all_others(capsys: pytest.CaptureFixture[str]) -> None:
+    both = "loose" + bench.AND + "door opened"
+    bench.table([row(both, ("door opened", "loose")), row(both, ("loose", SOUND)), row(both, (SOUND, "loose"))])
+    assert "one of them first 2, both before all others 1 of 3" in capsys.readouterr().out
+    two = bench.paired("face", 2, 4.0, dict.fromkeys(LABELS, 0.1))
+    assert len(two) == 2 * len(bench.PAIRS["face"])
+    assert all(len(plant.parts) == 2 and plant.size == pytest.approx(0.4) for plant, _ in two)
+
+
+def test_kept_heats_are_read_as_they_were_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "heats.jsonl"
+    path.write_text(json.dumps(asdict(row("loose", ("loose", SOUND)))) + "\n", encoding="utf-8")
+    bench.main(["--blocks", "0", "--sets", "face", "--workers", "1", "--into", str(path)])
+    assert "== face\n  1 heats, 0 of them sound" in capsys.readouterr().out
+    assert bench._read(path) == [row("loose", ("loose", SOUND))]

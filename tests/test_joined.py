@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from calibration import alternative_fit
 from calibration.air import Heard
-from calibration.alternative_fit import _design, _round, given
+from calibration.alternative_fit import _design, _round
 from calibration.alternatives import Alternative, Cause
+from calibration.given import given
 from calibration.members import Batch, Members, names, solve, together
 from calibration.observed import Observed
 from calibration.posterior import prior

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
@@ -330,3 +330,38 @@ def test_pages_are_served_until_ctrl_c(words: list[str], tmp_path: Path) -> None
 def test_access_that_is_not_safe_is_refused() -> None:
     bench = str(DEMO_FOLDER / "benches" / "practice.toml")
     assert "people have to sign in" in refused("bench", bench, "--host", "0.0.0.0", "--for", "1")
+
+
+class UnevenBench:
+    """Stands for `LiveBench`: hands on the seconds that a test gives it."""
+
+    def __init__(self, speed: float) -> None:
+        self.bench, self.practice, self.speed, self.stopped = practice_bench("north"), None, speed, None
+        self.there: list[Second] = []
+
+    def seconds(self) -> list[Second]:
+        found, self.there = self.there, []
+        return found
+
+
+def test_every_second_is_looked_at_however_unevenly_it_comes() -> None:
+    bench, machine = UnevenBench(1.0), ManualClock()
+    live = Live([cast(Any, bench)], read_shop(DEMO_FOLDER), machine.utc().date, machine)
+    came_s = (0.0, 1.2, 2.0, 3.15, 4.0)
+    for number, at_s in enumerate(came_s):
+        machine.sleep(at_s - machine.monotonic_s())
+        bench.there = [Second(float(number), {"air_upper_c": 180.0}, (), None, (), HeatForm(oven="north"))]
+        live._turn("practice", cast(Any, bench))
+        assert live._looks["practice"].at_s == number
+
+
+def test_on_a_fast_clock_looks_are_no_closer_than_half_a_second() -> None:
+    bench, machine = UnevenBench(20.0), ManualClock()
+    live = Live([cast(Any, bench)], read_shop(DEMO_FOLDER), machine.utc().date, machine)
+    seen = set()
+    for number in range(40):
+        machine.sleep(0.05)
+        bench.there = [Second(float(number), {"air_upper_c": 180.0}, (), None, (), HeatForm(oven="north"))]
+        live._turn("practice", cast(Any, bench))
+        seen.add(live._looks["practice"].at_s)
+    assert 4 <= len(seen) <= 5

@@ -29,7 +29,7 @@ from logger.heat_export import event_name
 from thermal.sag import equivalent_radius_m
 
 #: Parts of the page that are words and change seldom; each is sent only when it changed.
-PARTS = ("cue", "title", "labels", "table", "notes", "marks", "last", "judged", "outcome")
+PARTS = ("cue", "title", "labels", "table", "notes", "marks", "last", "judged", "outcome", "frame")
 #: Of a part's digest so many signs tell it from another.
 _DIGEST = 4
 #: Signs of what is not well with one of several benches.
@@ -62,6 +62,7 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
         "last": _last(look),
         "judged": [sentence(one) for one in judgement(look, units)],
         "outcome": live.outcome_of(look),
+        "frame": frame(look),
     }
     known = (have.get("parts") or "").split(".")
     fresh: dict[str, Any] = {}
@@ -80,9 +81,9 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
         "loud": [unbroken(one) for one in loud(aged, units)],
         "stale": stale(aged, units),
         "phase": phase(look),
-        "cut": int(look.heat is None and look.cut_off_s is not None),
         "sag": sag(look, units) if is_live(aged) else None,
         "parts": ".".join(digests),
+        **({"cut": 1} if look.heat is None and look.cut_off_s is not None else {}),
         **fresh,
         **_rows(look, units, have),
     }
@@ -134,25 +135,32 @@ def picture(live: Live, bench: str, units: Units) -> dict[str, Any]:
     }
 
 
+def frame(look: Look) -> dict[str, Any] | None:
+    """What the drop is drawn in, mm: half the frame's width, the wanted drop, the lines; None without a bubble."""
+    if look.followed is None or look.followed.case.opening_m is None:
+        return None
+    radius_mm = equivalent_radius_m(look.followed.case.opening_m) * 1e3
+    wanted = look.followed.of.drop_min
+    return {
+        "r": round(radius_mm),
+        "wanted": None if wanted is None else round(wanted * radius_mm, 1),
+        "lines": sorted(look.followed.line_mm.values()),
+    }
+
+
 def sag(look: Look, units: Units) -> dict[str, Any] | None:
-    """The bubble as the picture of its drop shows it, mm: across, likely with its interval, measured, wanted, lines.
+    """The bubble as the picture of its drop shows it, mm: likely with its interval, and measured.
 
     None where no drop is predicted, or the sheet is out.
     """
     if look.followed is None or look.told is None or look.followed.case.opening_m is None or look.told.pulled:
         return None
     estimate = look.told.estimate
-    radius_mm = equivalent_radius_m(look.followed.case.opening_m) * 1e3
     drop = None if estimate is None else estimate.drop_mm
     measured = look.measured.get("drop_mm")
-    of = look.followed.of
     return {
-        "r": round(radius_mm),
         "likely": None if drop is None else [round(mm, 1) for mm in (drop.low, drop.middle, drop.high)],
         "measured": None if measured is None else round(measured, 1),
-        "wanted": None if of.drop_min is None else round(of.drop_min * radius_mm, 1),
-        "most": None if of.drop_max is None else round(of.drop_max * radius_mm, 1),
-        "lines": sorted(look.followed.line_mm.values()),
         "words": _sag_words(None if drop is None else drop.middle, measured, units),
     }
 

@@ -224,7 +224,8 @@
     if (news.outcome !== undefined) {
       put(at("oven-outcome"), news.outcome ? `Kept: ${news.outcome}.` : "");
     }
-    pullcue.sag(at("oven-sag"), news.sag, at("oven-sag-card"));
+    page.frame = news.frame === undefined ? page.frame : news.frame;
+    pullcue.sag(at("oven-sag"), news.sag && { ...page.frame, ...news.sag }, at("oven-sag-card"));
     curve(page, news);
   };
 
