@@ -171,7 +171,7 @@ def _number(name: str, text: str) -> float:
         value = float(text) if text.isascii() and "_" not in text else float("nan")
     except ValueError:
         value = float("nan")
-    if not abs(value) < 1e6:
+    if not abs(value) < 1e12:  # how large it may be is said by what it is
         raise InputError(f"{name} = {shown(text)}: expected a number")
     return value
 

@@ -81,9 +81,9 @@ def update(live: Live, bench: str, units: Units, have: Mapping[str, str]) -> dic
         "loud": [unbroken(one) for one in loud(aged, units)],
         "stale": stale(aged, units),
         "phase": phase(look),
-        "cut": int(look.heat is None and look.cut_off_s is not None),
         "sag": sag(look, units) if is_live(aged) else None,
         "parts": ".".join(digests),
+        **({"cut": 1} if look.heat is None and look.cut_off_s is not None else {}),
         **fresh,
         **_rows(look, units, have),
     }

@@ -23,7 +23,7 @@ LENGTHS = ("gauge_mm", "opening_mm", "other_side_mm", "drop_mm", "clearance_mm")
 TEMPERATURES = ("set_c", "start_c", "room_c")
 CHOICES = ("polymer", "oven", "support", "colour")
 #: No field holds a number this large in any unit.
-_LARGEST = 1e6
+_LARGEST = 1e12
 #: Fields whose component keeps its value as data: the browser's own controls, which a script reads.
 KEPT = (*CHOICES, "gauge_mm", "set_c")
 FIELDS = (*CHOICES, *LENGTHS, *TEMPERATURES)
