@@ -445,13 +445,15 @@ def _pairs(kind: str, rows: Sequence[Row]) -> None:
 
 def _rates(kind: str, of: str, rows: Sequence[Row]) -> None:
     """First, and among the first two."""
-    if not rows:
-        return
-    for who, named in (("diagnosis", [row.ours for row in rows]), ("reference", [row.theirs for row in rows])):
-        if any(named):
-            right = [[same(kind, row.label, one) for one in each] for row, each in zip(rows, named, strict=True)]
+    named = {
+        "diagnosis": [(row.label, row.ours) for row in rows],
+        "reference": [(row.label, row.theirs) for row in rows],
+    }
+    for who, several in named.items():
+        right = [[same(kind, label, one) for one in each] for label, each in several if each]
+        if right:
             first, two = np.mean([one[0] for one in right]), np.mean([any(one) for one in right])
-            print(f"  {of}, {who}: first {100 * first:.1f} %, first two {100 * two:.1f} % of {len(rows)}")
+            print(f"  {of}, {who}: first {100 * first:.1f} %, first two {100 * two:.1f} % of {len(right)}")
 
 
 def _found(kind: str, rows: Sequence[Row]) -> None:
@@ -467,13 +469,12 @@ def _found(kind: str, rows: Sequence[Row]) -> None:
 
 
 def _alarms(rows: Sequence[Row]) -> None:
-    if not rows:
-        return
     for who, named in (("diagnosis", [row.ours for row in rows]), ("reference", [row.theirs for row in rows])):
-        if any(named):
-            alarms = sum(each[0] != SOUND for each in named)
-            upper = beta.ppf(0.95, alarms + 1, len(rows) - alarms) if alarms < len(rows) else 1.0
-            print(f"  {who}: false alarms {alarms} of {len(rows)}, 95 % upper limit {100 * upper:.1f} %")
+        heats = [each[0] for each in named if each]
+        if heats:
+            alarms = sum(one != SOUND for one in heats)
+            upper = beta.ppf(0.95, alarms + 1, len(heats) - alarms) if alarms < len(heats) else 1.0
+            print(f"  {who}: false alarms {alarms} of {len(heats)}, 95 % upper limit {100 * upper:.1f} %")
 
 
 def _read(path: Path) -> list[Row]:
