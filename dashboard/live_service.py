@@ -29,9 +29,10 @@ _TURN_S = 0.2
 #: Benches are looked at one after the other within the first part of each second of their clock, s: all at once they
 #: would wait for each other; and whoever shows all of them afterwards shows each of this second.
 _SPREAD_S = 0.3
-#: A page comes so long after the look that it waits for, s, one of all benches after the last of them; how late looks
-#: are is forgotten by this share a look; and no page comes more often than this, s.
-_MARGIN_S, _MARGIN_ALL_S, _FORGETS, _SOONEST_S = 0.03, 0.12, 0.9, 0.1
+#: A page comes so long after the look that it waits for, s, one of all benches after the last of them: sooner it is
+#: often given the one before once more; how long looks take is forgotten by this share a look; and no page comes more
+#: often than this, s.
+_MARGIN_S, _FORGETS, _SOONEST_S = 0.12, 0.9, 0.1
 
 
 @dataclass(frozen=True)
@@ -133,8 +134,7 @@ class Live:
         now_s, longest_s = self._machine.monotonic_s(), max(map(self.every_s, ids), default=EVERY_S)
         if any(0.0 < now_s - at_s < longest_s for at_s in due_s):
             return _SOONEST_S  # one is late
-        margin_s = _MARGIN_S if len(due_s) == 1 else _MARGIN_ALL_S
-        return min(max(max(due_s, default=0.0) + margin_s - now_s, _SOONEST_S), longest_s)
+        return min(max(max(due_s, default=0.0) + _MARGIN_S - now_s, _SOONEST_S), longest_s)
 
     def _run(self, id: str) -> None:
         bench = self.benches[id]
