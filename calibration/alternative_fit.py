@@ -113,6 +113,11 @@ class _Way:
     highest: float
     gained: float = np.inf
 
+    @property
+    def found(self) -> Fitted:
+        """The last round; where it led to worse and did not come to rest there, the one before."""
+        return self.last if self.last.settled else self.base
+
     def onward(self) -> Proposal:
         """Where it is heated next."""
         return posterior.step(self.base.proposal, self.base.white, self.most)
@@ -135,7 +140,7 @@ def _way(one: Fitted) -> _Way:
 
 def beginning(given: Given) -> Proposal:
     """Where alternatives begin, in the unknowns of `members.names`: everything as stated; with a bubble what the
-    readings make of that, from where what is near to it is found as well.
+    readings make of that: what is otherwise is found more surely from there.
     """
     begin = posterior.prior(len(names(given.case)))
     if not given.hangs:
@@ -150,7 +155,7 @@ def fit(given: Given, tried: Sequence[Alternative], start: Proposal, rounds: int
         start: of `beginning`.
     """
     ways = _rounds(given, tried, [_start(given, one, start) for one in tried], rounds)
-    return sorted((one.last for one in ways.values()), key=lambda one: -one.weight)
+    return sorted((one.found for one in ways.values()), key=lambda one: -one.weight)
 
 
 def _rounds(given: Given, tried: Sequence[Alternative], start: Sequence[Proposal], rounds: int) -> dict[int, _Way]:
@@ -168,7 +173,7 @@ def _rounds(given: Given, tried: Sequence[Alternative], start: Sequence[Proposal
 def _waiting(given: Given, ways: Mapping[int, _Way], left: int) -> list[int]:
     """Which are worth another round of those that are left; all of them have had one."""
     open_ones = [i for i, way in ways.items() if not way.last.settled]
-    best = max(way.last.weight for way in ways.values())
+    best = max((way.last.weight for way in ways.values()), default=-np.inf)
     # What a bubble's fit says of itself on the way may be off by hundreds, also for the better.
     sure = max((way.last.weight for way in ways.values() if way.last.settled or not given.hangs), default=-np.inf)
 

@@ -34,7 +34,7 @@ from calibration.diagnosis import (
 from calibration.doubt import STILL, SetAside, believed, set_aside
 from calibration.evidence import Evidence
 from calibration.given import Given, given
-from calibration.members import further, names
+from calibration.members import Members, further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, merit, prior, step, update, whitened
 from calibration.reconstruction import Pulls, course, profile_at_pull, trajectories
@@ -43,6 +43,7 @@ from cases import CARD
 from live_cases import CALIBRATED, cell
 from planted_heats import SOUND, Plant, Planted, planted
 from thermal.case import Case, Departures
+from thermal.fields import InputError
 from thermal.heat import Event
 from thermal.polymer_data import shipped_polymer
 
@@ -415,3 +416,17 @@ def test_explanations_are_followed_alike_where_the_core_of_one_was_not_ready(
     assert len({len(one.members.time_s) for one in ways}) == 1
     assert ways[0].members.time_s[-1] > known.end_s + 200.0
     assert len(course(known, ways).time_s) == len(known.time_s)
+
+
+def test_what_cannot_be_heated_at_all_is_no_explanation(
+    heats: tuple[Case, list[Planted]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = known_of(heats[0], heats[1][0])
+    (other,) = [one for one in alternatives(known.case, known.seen, known.end_s, [shipped_polymer("hdpe")])
+                if one.causes[0].polymer is not None]  # fmt: skip
+
+    def refused(*_: object) -> list[Members]:
+        raise InputError("no such sheet")
+
+    monkeypatch.setattr("calibration.alternative_fit._heated", refused)
+    assert fit(known, [other], prior(len(names(known.case)))) == []
