@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 _NOW_S = 15.0
 #: So long after a door was opened the air does nothing but rise, s.
 _RISES_S = 60.0
-#: A fall beyond what a thermostat's swing can be, K: twice the swing before the sheet went in, within these bounds; the
-#: larger where nothing was read then.
-_FALLS_K = (8.0, 15.0)
+#: A fall beyond what a thermostat's swing can be, K: twice the swing before the sheet went in, and no less than this;
+#: than the second where less than so long of it was read, s.
+_FALLS_K, _WHOLE_SWING_S = (8.0, 15.0), 200.0
 #: The preheat whose swing is looked at, s before the door.
 _PREHEAT_S = (300.0, 10.0)
 #: Below the oven's steady air by so much, K, beyond a door's fall that is half as large again and takes twice as long.
@@ -62,14 +62,31 @@ def air_low(case: Case, seen: Observed, now_s: float, before: Note | None = None
 
 def _warmest_c(seen: Observed, values: Array, door_s: float) -> float:
     """The warmest that the air was since it only rises, °C; minus infinity where nothing was read."""
-    since = values[seen.time_s >= door_s + _RISES_S]
-    return float(np.nanmax(since)) if np.isfinite(since).any() else -np.inf
+    since = seen.time_s >= door_s + _RISES_S
+    means = _means(seen.time_s[since], values[since])
+    return float(np.max(means)) if len(means) else -np.inf
+
+
+def _means(time_s: Array, values: Array) -> Array:
+    """Means of what was read in each stretch of `_NOW_S`: a single wild reading is no warm air."""
+    good = np.isfinite(values)
+    if not good.any():
+        return np.zeros(0)
+    place = ((time_s[good] - time_s[good][0]) // _NOW_S).astype(np.intp)
+    count = np.bincount(place)
+    total = np.bincount(place, values[good])
+    often = count >= 0.5 * count.max()
+    result: Array = total[often] / count[often]
+    return result
 
 
 def _least_fall_k(seen: Observed, names: list[str]) -> float:
     before = (seen.time_s > -_PREHEAT_S[0]) & (seen.time_s < -_PREHEAT_S[1])
     swings = [np.nanmax(v) - np.nanmin(v) for name in names if np.isfinite(v := seen.columns[name][before]).any()]
-    return float(np.clip(2.0 * max(swings), *_FALLS_K)) if swings else _FALLS_K[1]
+    known_s = seen.time_s[before]
+    whole = len(known_s) > 1 and float(known_s[-1] - known_s[0]) >= _WHOLE_SWING_S
+    least_k = _FALLS_K[0] if swings and whole else _FALLS_K[1]
+    return max(least_k, 2.0 * float(max(swings, default=0.0)))
 
 
 def _steady_c(case: Case, name: str) -> float:

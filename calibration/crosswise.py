@@ -24,6 +24,8 @@ Flags = NDArray[np.bool_]
 _ABOVE = ((60.0, 20.0), (15.0, 240.0))
 #: What reads no lower than this below the oven's steady air, K, while a sheet goes in, reads the oven.
 _OVEN_K = 90.0
+#: ... and a record that begins later than this does not say what it read then, s.
+_BEGINS_S = 30.0
 #: A face that leaps by more than this from one reading to the next, K, is on another plug.
 _LEAP_K = 12.0
 
@@ -43,11 +45,27 @@ def crosswise(case: Case, seen: Observed) -> dict[str, tuple[str, Flags]]:
         swapped, outside = np.zeros(len(apart), np.bool_), np.zeros(len(apart), np.bool_)
         for run in _runs(seen.columns[face] - seen.columns[air], apart):
             (swapped if _reads_the_oven(case, seen, face, air, run) else outside)[run] = True
+        outside &= ~_all_fell(seen, air, outside)
         if swapped.any():
             found[face] = found[air] = (SWAPPED, swapped)
         elif outside.any():
             found[air] = (OUTSIDE, outside)
     return found
+
+
+def _all_fell(seen: Observed, air: str, outside: Flags) -> Flags:
+    """Where the oven itself is so cold, a door that stands open: every other air is as cold, or the only one came down
+    to it in the course of the heat without a leap.
+    """
+    others = [seen.columns[name] for role in AIR for name in seen.of_role(role) if name != air]
+    if others:
+        warmest = np.fmax.reduce(others)
+        fell: Flags = ~np.isfinite(warmest) | (warmest - seen.columns[air] < _ABOVE[1][0])
+        return fell
+    rows = np.flatnonzero(outside)
+    before = np.flatnonzero(np.isfinite(seen.columns[air])[: rows[0]]) if len(rows) else rows
+    leapt = len(before) and seen.columns[air][before[-1]] - seen.columns[air][rows[0]] > _LEAP_K
+    return np.full(len(outside), bool(len(before)) and not leapt)
 
 
 def _apart(case: Case, seen: Observed) -> Iterator[tuple[float, str, str, Flags]]:
@@ -99,4 +117,6 @@ def _reads_the_oven(case: Case, seen: Observed, face: str, air: str, run: slice)
         return bool(values[run.start] - values[before[-1]] > _LEAP_K)
     rows = np.arange(run.start, run.stop)
     rows = rows[inside[rows]] if inside[rows].any() else rows[known[rows]]
+    if seen.time_s[rows[0]] > _BEGINS_S:
+        return False  # how hot it was as the sheet went in is not on record
     return bool(np.min(values[rows]) >= steady_air_c(case.oven, case.set_c) - _OVEN_K)

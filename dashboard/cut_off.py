@@ -41,7 +41,7 @@ def cut_off(place: StorePlace, bench: str, now_ms: int) -> CutOff | None:
     except InputError:
         return None
     found = CutOff(heat.start_utc_ms, heat.form, _note(heat, marks))
-    pulled = any(mark.name == PULLED for mark in marks)
+    pulled = any(mark.name == PULLED and mark.at_s > heat.start_s for mark in marks)
     return None if pulled or found.ago_s(now_ms) is None else found
 
 

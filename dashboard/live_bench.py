@@ -163,6 +163,8 @@ class LiveBench:
         Raises:
             InputError: as `begin`; there is none, or it is too long ago.
         """
+        if self._recording.heat is not None:
+            raise InputError("a heat is open already: nothing is to be gone on with")
         before = self._before
         ago_s = None if before is None else before.ago_s(self._utc_ms())
         if before is None or ago_s is None:
@@ -310,7 +312,8 @@ class LiveBench:
     def _cut_off_s(self) -> float | None:
         if self._before is not None and self._recording.heat is not None:
             self._before = None  # another sheet is in
-        return None if self._before is None else self._before.ago_s(self._utc_ms())
+        before = self._before  # pages set it meanwhile
+        return None if before is None else before.ago_s(self._utc_ms())
 
     def _utc_ms(self) -> int:
         return utc_ms(self._clock.utc())

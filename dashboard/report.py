@@ -50,7 +50,7 @@ PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
 WALL_HEADS = ("Place", "Level", "Wall", "Earlier parts")
 
 #: Points of a curve, findings, corrections and photos at most: the report is for one or two pages.
-_POINTS, _FINDINGS, _DOUBTS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 4, 8, 14, 6, 10
+_POINTS, _FINDINGS, _DOUBTS, _CORRECTIONS, _WALLS, _NOTES, _MARKS = 240, 6, 7, 8, 14, 6, 10
 _PHOTO_PX = 360
 #: Stroke of what an explanation has a face read, mm.
 _EXPLAINED = (2.2, 1.6)

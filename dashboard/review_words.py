@@ -233,7 +233,7 @@ def headline(of: Review, units: Units) -> str:
     """
     told = likely(of.diagnosis)
     facts = _likely_facts(of)
-    if told[0].kind == NOTHING and of.diagnosis.misfit is None:
+    if told[0].kind == NOTHING and told[0].probability >= LIKELY and of.diagnosis.misfit is None:
         return _unmeasured(of, told[0], facts)
     unsure = told[0].probability < LIKELY
     if told[0].kind == NOTHING and facts:
@@ -278,7 +278,7 @@ def doubt_lines(of: Review, units: Units) -> list[str]:
     """
     unexplained = [UNEXPLAINED_WORDS] if of.diagnosis.unexplained else []
     aside = [f"Not believed: {aside_words(one, units)}" for one in of.diagnosis.aside]
-    return [*_card_words(of), *of.unseen, *unexplained, *_unsettled_words(of, units), *aside]
+    return [*aside, *_card_words(of), *unexplained, *_unsettled_words(of, units), *of.unseen]
 
 
 def _card_words(of: Review) -> list[str]:

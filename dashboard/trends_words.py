@@ -72,7 +72,9 @@ def _fit_words(of: Margins, units: Units, heats: str) -> str:
 
 def _factor(value: float) -> str:
     """'0.997', '1.04', '12', '0.0031': a factor near one shows on which side it is."""
-    return f"{value:.3g}" if value < 10.0 else f"{value:.2g}" if value < 1000.0 else "more than 1000"
+    if value < 0.001:
+        return "less than 0.001"
+    return f"{value:.3g}" if value < 10.0 else f"{float(f'{value:.2g}'):.0f}" if value < 1000.0 else "more than 1000"
 
 
 def chart_words(of: Charts) -> list[str]:

@@ -21,7 +21,7 @@ from thermal.notes import Note
 
 CASE = nominal()[0]
 AIR_C = CASE.set_c + CASE.oven.air_offset_k
-TIME_S = np.arange(-120.0, 481.0)
+TIME_S = np.arange(-300.0, 481.0)
 NAMES = ("air_upper_c", "air_lower_c", "face_upper_c", "face_lower_c")
 
 
@@ -157,3 +157,40 @@ def test_an_oven_that_is_not_hot_is_said_as_the_sheet_goes_in() -> None:
     assert cold(seen, 5.0) is LOW
     assert cold(seen, 300.0) is LOW
     assert cold(heat(lowered(np.full(len(TIME_S), 10.0), *NAMES[:2])), 480.0) is None, "as much as a card may be off"
+
+
+def test_a_door_that_stands_open_leaves_the_air_believed() -> None:
+    """All air 100 K down for two minutes: the oven is cold, no sensor is out of its place."""
+    fell = np.where((TIME_S >= 300.0) & (TIME_S < 420.0), 100.0, 0.0)
+    seen = heat(lowered(fell, "air_upper_c", "air_lower_c"))
+    assert not [one for one in set_aside(CASE, seen) if one.column in NAMES[:2]]
+    assert cold(seen, 350.0) is FALLEN
+    assert cold(seen, 415.0) is FALLEN
+
+
+def test_the_only_air_that_comes_down_by_degrees_is_an_oven_that_cools() -> None:
+    fell = np.clip(TIME_S - 300.0, 0.0, 120.0)
+    columns = {name: values for name, values in lowered(fell, "air_upper_c").items() if name != "air_lower_c"}
+    assert not [one for one in set_aside(CASE, heat(columns)) if one.column == "air_upper_c"]
+
+
+def test_one_wild_reading_is_no_warm_air() -> None:
+    wild = np.where(TIME_S == 300.0, -16.0, 0.0)
+    seen = heat(lowered(wild, "air_upper_c", "air_lower_c"))
+    assert [cold(seen, at) for at in (310.0, 400.0, 470.0)] == [None] * 3
+
+
+def test_a_wide_swing_is_no_fall() -> None:
+    swing = 9.0 * np.sin(2.0 * np.pi * TIME_S / 250.0)
+    seen = heat(lowered(swing, "air_upper_c", "air_lower_c"))
+    assert [cold(seen, float(at)) for at in range(100, 480, 20)] == [None] * 19
+
+
+@pytest.mark.parametrize("hotter_k", [0.0, 10.0, 15.0])
+def test_swapped_plugs_are_told_in_an_oven_that_is_hotter_than_its_card(hotter_k: float) -> None:
+    both = lowered(np.full(len(TIME_S), -hotter_k), "air_upper_c", "air_lower_c")
+    columns = {"air_upper_c": both["face_upper_c"], "face_upper_c": both["air_upper_c"]}
+    found = believed(CASE, heat(columns))
+    assert dict(found.reasons) == dict.fromkeys(columns, SWAPPED)
+    inside = found.seen.time_s > 60.0
+    assert not np.isfinite(found.seen.columns["face_upper_c"][inside]).any()

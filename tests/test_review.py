@@ -424,10 +424,13 @@ def test_what_each_set_of_sensors_cannot_show(reviewed: Review) -> None:
     assert lines(*all_of_it[:2], support="tray") == []
     assert [one[:35] for one in lines(*all_of_it[:2])] == ["Only one face was measured (face up"]
     assert [one[:26] for one in lines(*all_of_it[1:])] == ["Nobody measured the air, i"]
-    assert [one[:23] for one in lines("air_upper_c", "drop_mm")] == ["Nobody measured a face:"]
+    assert [one[:33] for one in lines("air_upper_c", "drop_mm")] == ["No reading of a face is believed:"]
     assert len(lines("air_upper_c", misfit=None)) == 1
     assert lines("air_upper_c", misfit=None, preheat=False)[1].startswith("Nobody recorded the oven before the sheet")
-    assert lines(misfit=None)[0].startswith("Nobody measured air or sheet: ")
+    assert lines(misfit=None)[0].startswith("No reading of air or sheet is believed: ")
+    silent = given(reviewed.case, reviewed.of, Observed(time_s, {}), {}, 60.0)
+    unmeasured = dataclasses.replace(reviewed.diagnosis, misfit=None)
+    assert unseen_lines(silent, unmeasured, True)[0].startswith("Nobody measured air or sheet: ")
 
 
 def test_an_explanation_that_was_not_computed_to_rest_is_told(reviewed: Review) -> None:
@@ -546,7 +549,7 @@ def test_the_report_draws_what_explains_it_and_where_and_tells_its_doubts(review
 def test_the_page_draws_the_same_from_what_was_kept(reviewed: Review, store: str) -> None:
     kept = stored_told(kept_review(with_drawn(reviewed)), Units())
     assert kept is not None
-    for words, told in zip(DOUBTS, kept.doubts[2:], strict=True):
+    for words, told in zip(reversed(DOUBTS), kept.doubts[:2], strict=True):
         assert told.startswith(words)
     with opened(StorePlace(f"sqlite:///{store}", Path(store).parent)) as kept_store:
         figure = heat_figure(heat_view(kept_store, 1), kept, Units())

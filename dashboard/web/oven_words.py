@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.crosswise import SWAPPED
 from calibration.cue import State
 from calibration.observed import AIR, Observed
 from dashboard.after_pull import After
@@ -102,6 +103,9 @@ def _to_see_to(look: Look, units: Units) -> list[str]:
     troubles, remarks = dict(look.troubles), dict(look.remarks)
     set_aside = () if estimate is None else estimate.set_aside
     aside = {name: f"not believed: {why}" for name, why in set_aside if role_of(name) is not None}  # no mark
+    if estimate is not None:
+        # It has judged by all sensors which of two is on the wrong plug, or none; the recorder knows only the two.
+        remarks = {name: words for name, words in remarks.items() if name in aside or not words.endswith(SWAPPED)}
     columns: dict[str, list[str]] = {}
     for column in dict.fromkeys((*troubles, *aside, *remarks)):
         if column in troubles:
