@@ -32,6 +32,8 @@ SILENT_S = 120.0
 
 #: One wild sample, or a drop that is seen a moment after its sheet, is no trouble: it has to last so long, s (ours).
 _LASTS_S = 3.0
+#: What was well for longer than this is well again, s (ours).
+_WELL_S = 3.0
 
 #: Judges a practice pull; None: there is nothing to judge.
 Judge = Callable[[Followed], tuple[Score, Truth] | None]
@@ -56,7 +58,7 @@ class HeatWatch:
         self._seconds = Seconds()
         self._now: Second | None = None
         self._heard_s: float | None = None
-        self._since_s: dict[str, float] = {}
+        self._unwell_s: dict[str, tuple[float, float]] = {}  # since when, and last
         self._heat: HeatRecord | None = None
         self._of: tuple[str, float, Stated] | None = None
         self._follower: Follower | None = None
@@ -69,8 +71,11 @@ class HeatWatch:
         self._now = second
         if second.values:
             self._heard_s = second.at_s
-        unwell = {column for column, _ in (*second.troubles, *second.remarks)}
-        self._since_s = {column: self._since_s.get(column, second.at_s) for column in unwell}
+        for column, _ in (*second.troubles, *second.remarks):
+            since_s, last_s = self._unwell_s.get(column, (second.at_s, second.at_s))
+            # Well for a moment only: a plug that flickers is as bad as one that is open.
+            flickers = second.at_s - last_s <= _WELL_S
+            self._unwell_s[column] = (since_s if flickers else second.at_s, second.at_s)
         self._seconds.add(second.at_s, second.values)
         start_s = second.at_s if second.heat is None else second.heat.start_s
         self._seconds.keep_from(min(start_s, second.at_s) - _BEFORE_S)
@@ -115,7 +120,7 @@ class HeatWatch:
 
     def _lasting(self, said: tuple[tuple[str, str], ...], at_s: float) -> tuple[tuple[str, str], ...]:
         start_s = -math.inf if self._heat is None else self._heat.start_s
-        return tuple(one for one in said if at_s - max(self._since_s[one[0]], start_s) >= _LASTS_S)
+        return tuple(one for one in said if at_s - max(self._unwell_s[one[0]][0], start_s) >= _LASTS_S)
 
     def _choose(self, now: Second) -> tuple[Mark, ...]:
         """Decide which heat is shown; its marks. One that was pulled stays until the next sheet goes in."""

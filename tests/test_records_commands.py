@@ -44,13 +44,13 @@ def as_json(*words: str) -> Any:
 
 @pytest.fixture(scope="module")
 def practised(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The store of a practice heat; and what was said of it. It ends three seconds of this computer after the pull, so
+    """The store of a practice heat; and what was said of it. It ends eight seconds of this computer after the pull, so
     that the press is in time where those are slow.
     """
     folder = tmp_path_factory.mktemp("practised")
     said = ok(
         "practice", "--polymer", "pp-homopolymer", "--gauge-mm", "6", "--speed", "30", "--put-in", "60",
-        "--pull", "240", "--for", "340", "--json", "--store", str(folder / "kept.sqlite"),
+        "--pull", "240", "--for", "490", "--json", "--store", str(folder / "kept.sqlite"),
     )  # fmt: skip
     (folder / "said.json").write_text(said, "utf-8")
     return folder / "kept.sqlite"
