@@ -19,8 +19,7 @@ def unseen_lines(known: Given, found: Diagnosis, preheat_recorded: bool) -> list
     air, sheet = _read(known, AIR), found.misfit is not None
     if not sheet and not air:
         return [f"{_not(known, (*AIR, *FACES), 'air or sheet')}: nothing that was otherwise in this heat would "
-                "show, and what is told of "
-                "the core is what was planned for such a sheet"]  # fmt: skip
+                "show, and what is told of the core is what was planned for such a sheet"]  # fmt: skip
     if not sheet:
         before = [] if preheat_recorded else ["Nobody recorded the oven before the sheet went in: that it was not "
                                               "ready would not show"]  # fmt: skip
