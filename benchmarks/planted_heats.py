@@ -24,7 +24,7 @@ from thermal.heat import Event
 from thermal.oven import Tray
 from thermal.polymer_data import shipped_polymer
 from thermal.window import Limits
-from virtual_heats import AIR_NOISE_K, READ_S, STEP_S, SWING_K, SWING_S, Truth, _air, readings
+from virtual_heats import AIR_NOISE_K, READ_S, STEP_S, SWING_K, SWING_S, Truth, _air, sensed
 
 Array = NDArray[np.float64]
 
@@ -59,6 +59,8 @@ _WARM, _COLD_C = Tray(8.1, 900.0, 150.0, 150.0), 22.0
 #: The air is read for so long before the door is opened, s; an oven that is not ready lacks more the earlier, with this
 #: time constant, s, down to the room's temperature, °C.
 _READ_BEFORE_S, _RISES_S, ROOM_C = 300.0, 300.0, 22.0
+#: Readings of the drop that make one.
+_STEADY = 5
 #: Sheets reach the mold in this share of the time that they stay formable.
 _IN_TIME = (0.3, 0.7)
 
@@ -195,9 +197,10 @@ def _recorded(
     stated: Case, truth: Truth, heat: int, plant: Plant, sensors: frozenset[str], seed: tuple[int, int]
 ) -> Planted:
     random = np.random.default_rng((*seed, len(plant.label)))
-    seen = _with_before(readings(truth, heat, sensors, seed[0]), truth.heard[heat], random)
+    seen, hangs = sensed(truth, heat, sensors, seed[0])
     members = truth.members
-    end_s = min(_pulled_s(truth, heat, plant, random), _UNTIL_S - 10.0)
+    end_s = min(_pulled_s(truth, heat, plant, seen.time_s, hangs, random), _UNTIL_S - 10.0)
+    seen = _with_before(seen, truth.heard[heat], random)
     seen = _faulty(seen, plant, end_s, random).until(end_s)
     events = tuple(event for event in seen.events if event.time_s < end_s - 1.0)
     core_c = float(np.interp(end_s, members.time_s, members.coldest_c[:, heat]))
@@ -217,14 +220,18 @@ def _with_before(seen: Observed, air: Heard, random: np.random.Generator) -> Obs
     return replace(seen, time_s=np.concatenate([time_s, seen.time_s]), columns=columns)
 
 
-def _pulled_s(truth: Truth, heat: int, plant: Plant, random: np.random.Generator) -> float:
-    members, own = truth.members, [heat]
-    early_k, late = plant.size_of(EARLY), plant.size_of(LATE)
+def _pulled_s(
+    truth: Truth, heat: int, plant: Plant, time_s: Array, hangs: Array | None, random: np.random.Generator
+) -> float:
+    """When it is pulled, s: where that is planted, at the drop that the sheet truly has, `hangs` at `time_s`, in the
+    mean of some seconds, within which the wander drawn is rougher than any sheet.
+    """
+    members, early_k, late = truth.members, plant.size_of(EARLY), plant.size_of(LATE)
+    if late is not None and hangs is not None and truth.of.drop_max is not None:
+        steady = np.convolve(hangs, np.full(_STEADY, 1.0 / _STEADY))[: len(hangs), None]
+        return float(first_passed(time_s, steady, truth.of.drop_max + late)[0])
     above = random.uniform(*_ABOVE_K) if early_k is None else -early_k
-    end_s = float(first_passed(members.time_s, members.coldest_c[:, own], members.minimum_c[heat] + above)[0])
-    if late is not None and members.drop_ratio is not None and truth.of.drop_max is not None:
-        end_s = float(first_passed(members.time_s, members.drop_ratio[:, own], truth.of.drop_max + late)[0])
-    return end_s
+    return float(first_passed(members.time_s, members.coldest_c[:, [heat]], members.minimum_c[heat] + above)[0])
 
 
 def _carried_s(truth: Truth, heat: int, plant: Plant, end_s: float, random: np.random.Generator) -> float:

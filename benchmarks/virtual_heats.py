@@ -142,6 +142,13 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
     Args:
         sensors: of 'air', 'face' (the upper), 'faces', 'drop', 'lines', 'clear'.
     """
+    return sensed(truth, heat, sensors, seed)[0]
+
+
+def sensed(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> tuple[Observed, Array | None]:
+    """Readings of a heat, see `readings`, and the drop over radius that its sheet truly has at their times: beside what
+    the sag law has it at, which it wanders about; None without a drop sensor.
+    """
     random = np.random.default_rng((seed, heat))
     members = truth.members
     time_s = np.arange(0.0, members.time_s[-1], READ_S)
@@ -164,14 +171,15 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
             + _wander(random, len(time_s), WANDER_K, WANDER_S)
             + NOISE_K * random.standard_normal(len(time_s))
         )
-    events = []
+    events, hangs = [], None
     if members.drop_ratio is not None and truth.case.opening_m is not None:
         radius_mm = equivalent_radius_m(truth.case.opening_m) * 1e3
         ratio = members.drop_ratio[:, heat]
         if "drop" in sensors:
             levelled = np.interp(time_s, members.time_s, flow(ratio)) + _wander(random, len(time_s), SAG_LN_STD, SAG_S)
+            hangs = unflow(levelled)
             columns["drop_mm"] = (
-                unflow(levelled) * radius_mm
+                hangs * radius_mm
                 + ZERO_MM * members.normals[-len(EXTRAS) - 1, heat]
                 + NOISE_MM * random.standard_normal(len(time_s))
             )
@@ -184,7 +192,7 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
         if np.isfinite(at):
             events.append(Event(at + CLEAR_S * random.standard_normal(), CLEAR))
     events += [Event(at, "door_open") for at in truth.case.openings_s if at > 0.0]
-    return Observed(time_s, columns, tuple(sorted(events, key=lambda event: event.time_s)))
+    return Observed(time_s, columns, tuple(sorted(events, key=lambda event: event.time_s))), hangs
 
 
 def _lagged(truth: Array, lag_s: float) -> Array:

@@ -37,11 +37,11 @@ from calibration.reconstruction import (
     Course,
     Pulls,
     Trajectories,
-    as_planned,
     at_pull,
     course,
     early_share,
     pulls,
+    pulls_as_planned,
     trajectories,
 )
 from thermal.heat import role_of
@@ -388,7 +388,7 @@ def _of_pull(given: Given, fits: Sequence[Fitted], ways: Sequence[Trajectories],
     found = {kind: usual * share[kind] for kind in (PULLED_EARLY, PULLED_LATE, FACE_OVERHEATED)}
     if usual < 1.0 - _HARDLY:
         cold = float(sum(one.weight * early_share(given, one.members) for one in ways))
-        planned = _shares_of(pulls(given, as_planned(given)))[PULLED_EARLY] if cold > _HARDLY else 0.0
+        planned = _shares_of(pulls_as_planned(given))[PULLED_EARLY] if cold > _HARDLY else 0.0
         found[PULLED_EARLY] += (1.0 - usual) * cold * planned
     return found | {NOTHING: share[NOTHING]}
 

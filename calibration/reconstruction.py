@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from calibration import air
 from calibration.alternative_fit import Fitted, walled
 from calibration.estimate import Spread
-from calibration.evidence import at_time, first_passed
+from calibration.evidence import ZERO_MM, at_time, first_passed
 from calibration.given import Given
-from calibration.members import DROP_ZERO, Batch, Members, names, profile_c, solve, together
+from calibration.members import DROP_ZERO, EXTRAS, Batch, Members, names, profile_c, solve, together
 from calibration.posterior import carried, design
 from calibration.times import ahead
 from thermal.case import Case
@@ -35,6 +35,8 @@ _LEAST = 0.02
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 #: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
 _HARDLY_K = 2.0
+#: The drop at the pull is measured by the sensors' last readings, of so long, s.
+_LAST_S = 5.0
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
@@ -219,13 +221,6 @@ class Pulls:
     early_and_face: float
 
 
-def as_planned(given: Given) -> Members:
-    """The sheet as it was stated in the oven as its card says, whatever was measured."""
-    case = replace(given.case, opening_m=given.opening_m)
-    time_s = _beyond(given)
-    return solve(case, given.of, None, design(len(names(case)), _PLANNED), time_s, float(time_s[-1]))
-
-
 def early_share(given: Given, members: Members) -> float:
     """The share of members whose core had less than its least at the pull."""
     return float(np.mean(_state(given, members)["above"] < 0.0))
@@ -241,6 +236,14 @@ def pulls(given: Given, members: Members) -> Pulls:
     late &= ~early
     kinds = (~(early | late | face), early & ~face, late, face & ~late & ~early, early & face)
     return Pulls(*(float(np.mean(np.where(which, density, 0.0))) for which in kinds))
+
+
+def pulls_as_planned(given: Given) -> Pulls:
+    """The moment of the pull had the sheet been as stated in the oven as its card says, whatever was measured."""
+    case = replace(given.case, opening_m=given.opening_m)
+    time_s = _beyond(given)
+    members = solve(case, given.of, None, design(len(names(case)), _PLANNED), time_s, float(time_s[-1]))
+    return pulls(replace(given, seen=replace(given.seen, columns={})), members)
 
 
 def _state(given: Given, members: Members) -> dict[str, Array]:
@@ -266,8 +269,9 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
     }
     over = [core - members.core_max_c]
     if members.drop_ratio is not None and given.opening_m is not None:
-        ratio = now(members.drop_ratio)
-        found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
+        radius_mm = equivalent_radius_m(given.opening_m) * 1e3
+        ratio = now(members.drop_ratio) + _hangs_lower(given, members, members.drop_ratio, radius_mm)
+        found["drop"] = ratio * radius_mm
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
         if of.drop_max is not None and given.hangs:
             over.append(ratio - of.drop_max)
@@ -278,6 +282,22 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         over.append(found["dose"] - 1.0)
     found["late"] = np.max(np.stack(over), axis=0)
     return found
+
+
+def _hangs_lower(given: Given, members: Members, drop_ratio: Array, radius_mm: float) -> Array:
+    """How much lower the sheet hung in the end by its sensors than by each member's prediction, over the radius,
+    (members,): the sag's law leaves some of a drop that is measured. 0 where none was measured by then.
+    """
+    seen = given.seen
+    last = seen.time_s > given.end_s - _LAST_S
+    lower = []
+    for column in seen.of_role("drop_mm"):
+        good = last & np.isfinite(seen.columns[column])
+        if good.any():
+            zero_mm = (seen.sensor(column).bias_k or 0.0) + ZERO_MM * members.normals[-len(EXTRAS) - 1]
+            measured = (seen.columns[column][good, None] - zero_mm) / radius_mm
+            lower.append(measured - at_time(members.time_s, drop_ratio, seen.time_s[good]))
+    return np.mean(np.concatenate(lower), axis=0) if lower else np.zeros(members.normals.shape[1])
 
 
 def _time_above(time_s: Array, values: Array, level: float) -> Array:
