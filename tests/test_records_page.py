@@ -271,7 +271,7 @@ def test_roles_tokens_and_who_corrects(shop: tuple[Shop, StorePlace, Does], tmp_
     )
     assert "said" in post(people["Tom"], app, fix).get_json()
     for wrong, words in (({"why": " "}, "Why"), ({"entry": "plan_json"}, "a person fills in"),
-                         ({"value": "thick"}, "gauge_mm"), ({"heat": "999"}, "there is none"),
+                         ({"value": "thick"}, "Gauge, mm"), ({"heat": "999"}, "there is none"),
                          ({"entry": "hash"}, "a person fills in")):  # fmt: skip
         assert words in post(people["Tom"], app, {**fix, **wrong}).get_json()["wrong"]
     kept = opened(shop[1])

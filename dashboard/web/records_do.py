@@ -11,6 +11,7 @@ from flask import Flask, Response, jsonify, render_template, request
 
 from dashboard.correcting import OUTCOMES, enter
 from dashboard.csv_table import csv_of
+from dashboard.entry_words import entry_words
 from dashboard.heat_form import MADE, NO_NAMES, entry, line
 from dashboard.heat_tables import table_of as table_of_heat
 from dashboard.keep_walls import keep_walls
@@ -242,7 +243,7 @@ def _correct(services: Services, records: KeptOpen, texts: Mapping[str, str]) ->
     if name in MADE or name not in correctable_fields():
         raise InputError(f"entry {shown(name)}: expected one that a person fills in")
     why = line("why", texts.get("why", ""))
-    new = None if not value else entry(name, value)
+    new = None if not value else entry(name, value, entry_words(name))
     _, entries = enter(records.place, number, {name: new}, _who(texts), why, services.clock)
     return f"Kept: the correction stands beside heat {number}." if entries else "It says so already."
 
@@ -251,7 +252,8 @@ def _outcome(services: Services, records: KeptOpen, texts: Mapping[str, str]) ->
     number, word, kind = whole(texts.get("heat", ""), "heat"), texts.get("outcome", ""), texts.get("kind", "").strip()
     if word not in OUTCOMES:
         raise InputError(f"outcome {shown(word)}: expected one of {', '.join(OUTCOMES)}")
-    new = {"outcome": word, "outcome_kind": entry("outcome_kind", kind) if kind and word != "accepted" else None}
+    failed = bool(kind) and word != "accepted"
+    new = {"outcome": word, "outcome_kind": entry("outcome_kind", kind, "what failed") if failed else None}
     _, entries = enter(records.place, number, new, _who(texts), "outcome entered", services.clock)
     return f"Kept: {word}{f', {kind}' if new['outcome_kind'] else ''}." if entries else "It says so already."
 
