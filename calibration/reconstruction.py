@@ -113,7 +113,7 @@ def _heated(given: Given, several: Sequence[Fitted]) -> list[Members]:
         own = [i for i, one in enumerate(several) if _hanging(given, one).drops == drops]
         if own:
             batches = [_batch(given, several[i], time_s) for i in own]
-            found |= dict(zip(own, together(batches, given.of, time_s, float(time_s[-1])), strict=True))
+            found |= dict(zip(own, together(batches, given.of, time_s, given.end_s), strict=True))
     return [found[i] for i in range(len(several))]
 
 
@@ -242,7 +242,7 @@ def pulls_as_planned(given: Given) -> Pulls:
     """The moment of the pull had the sheet been as stated in the oven as its card says, whatever was measured."""
     case = replace(given.case, opening_m=given.opening_m)
     time_s = _beyond(given)
-    members = solve(case, given.of, None, design(len(names(case)), _PLANNED), time_s, float(time_s[-1]))
+    members = solve(case, given.of, None, design(len(names(case)), _PLANNED), time_s, given.end_s)
     return pulls(replace(given, seen=replace(given.seen, columns={})), members)
 
 

@@ -225,7 +225,9 @@ class SagState:
         mean = np.where(flat, kappa, (kappa - before) / np.where(flat, 1.0, change))
         flowed = ratio_after_flow(flow_integral(self.ratio) + mean * self._step)
         stretch = (1.0 + flowed * flowed) * np.exp(2.0 * (strain - self._strain))
-        self.ratio = np.minimum(np.sqrt(np.maximum(stretch - 1.0, 0.0)), LOST_RATIO)
+        # A bubble that is lost stays so: one that shrank a little would fall again at once, in steps of no length.
+        ratio = np.minimum(np.sqrt(np.maximum(stretch - 1.0, 0.0)), LOST_RATIO)
+        self.ratio = np.where(self.ratio < LOST_RATIO, ratio, LOST_RATIO)
         moving = self._step > 0
         step = np.where(moving, self._step, 1.0)
         self._log_rate = np.where(moving, change / step, self._log_rate)
