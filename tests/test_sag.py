@@ -278,3 +278,13 @@ def test_a_bubble_that_falls_at_once_overflows_nothing() -> None:
     by = Departures(viscosity=np.array([1.0, 1e-6, 1e-12]))
     found = windows(slab(case, by), Limits(165.0, 300.0, 300.0, 0.6, 1.2), 4 * 3600.0)
     assert np.all(np.isfinite(found.minima[CORE]))
+
+
+def test_a_bubble_that_is_lost_stays_so_and_asks_for_no_short_steps() -> None:
+    # It cools a little: its shrinkage would lift it by some thousandths, from where it falls again at once.
+    state = sheet(viscosity_pa_s=1e4, expansion_1_k=1.5e-4).start(level(20.0))
+    for t_c in (180.0, 180.0, 170.0):
+        state.arrive(level(t_c))
+        state.leave(np.ones(1, np.bool_), np.full(1, 60.0))
+    assert state.ratio[0] == LOST_RATIO
+    assert state.longest_step_s()[0] == np.inf
