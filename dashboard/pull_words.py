@@ -6,11 +6,13 @@ from calibration.estimate import Spread
 from dashboard.pull_facts import WORTH_TELLING
 from dashboard.review import Review
 from dashboard.review_words import LIKELY, percent
-from dashboard.spread_words import drop_words, margin_words, stretch_words, temperatures
+from dashboard.spread_words import drop_range, drop_words, margin_words, stretch_words, temperatures
 from dashboard.units import Units
 
 #: A window that opened so shortly before or after the pull opened at it, s.
 _AT_ONCE_S = 5.0
+#: Of a drop that may be so many times as much as its least nothing is known.
+_ANYTHING = 2.0
 
 
 def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
@@ -26,8 +28,7 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         lines.append(("Limit passed", f"core, drop or time: {percent(state.p_late)}"))
     lines.append(("Window", window_words(of)))
     if state.drop_mm is not None:
-        computed = "" if _drop_seen(of) else ", computed: nobody measured it"
-        lines.append(("Drop", drop_words(state.drop_mm, units) + computed))
+        lines.append(("Drop", _drop(of, state.drop_mm, units)))
     lines.append(("Time at temperature", dose_words(of, units)))
     formable = "over 30 min" if of.carry.formable_s is None else f"about {Units.seconds(of.carry.formable_s)}"
     lines.append(("Formable after the pull" if of.pulled else "Formable if pulled then", formable))
@@ -92,6 +93,15 @@ def dose_words(of: Review, units: Units) -> str:
 
 def _whole(share: float) -> str:
     return f"{100.0 * share:.0f}"
+
+
+def _drop(of: Review, drop_mm: Spread, units: Units) -> str:
+    """The drop at the pull; one that nobody measured and that may be anything is not put down as a figure."""
+    if _drop_seen(of):
+        return drop_words(drop_mm, units)
+    if drop_mm.high > _ANYTHING * drop_mm.low:
+        return f"not measured; computed it may be anything from {drop_range(drop_mm, units)}"
+    return f"{drop_words(drop_mm, units)}, computed: nobody measured it"
 
 
 def _drop_seen(of: Review) -> bool:

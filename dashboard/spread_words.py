@@ -39,9 +39,17 @@ def _sided(kelvin: float, units: Units) -> tuple[str, str]:
 
 def drop_words(of_mm: Spread, units: Units) -> str:
     """'about 112 mm (60 to 200 mm)', 'about 4.4 in (2.4 to 7.9 in)': known no better than to the mm."""
-    per, unit, digits = (1.0, "mm", 0) if units.system == "metric" else (25.4, "in", 1)
-    low, middle, high = (f"{max(0.0, value) / per:.{digits}f}" for value in (of_mm.low, of_mm.middle, of_mm.high))
-    return f"about {middle} {unit} ({low} to {high} {unit})"
+    return f"about {_drop(of_mm.middle, units)} ({drop_range(of_mm, units)})"
+
+
+def drop_range(of_mm: Spread, units: Units) -> str:
+    """'60 to 200 mm', '2.4 to 7.9 in'."""
+    return f"{_drop(of_mm.low, units).partition(' ')[0]} to {_drop(of_mm.high, units)}"
+
+
+def _drop(drop_mm: float, units: Units) -> str:
+    drop_mm = max(0.0, drop_mm)
+    return f"{drop_mm:.0f} mm" if units.system == "metric" else f"{drop_mm / 25.4:.1f} in"
 
 
 def stretch_words(of: Spread) -> str:
