@@ -35,8 +35,8 @@ _LEAST = 0.02
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 #: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
 _HARDLY_K = 2.0
-#: The drop at the pull is measured by the sensors' last readings, of so long, s.
-_LAST_S = 5.0
+#: The drop at the pull is measured by a sensor's last readings, of so long, s, where the last is no older than this, s.
+_LAST_S, _FRESH_S = 5.0, 30.0
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
@@ -288,15 +288,15 @@ def _hangs_lower(given: Given, members: Members, drop_ratio: Array, radius_mm: f
     """How much lower the sheet hung in the end by its sensors than by each member's prediction, over the radius,
     (members,): the sag's law leaves some of a drop that is measured. 0 where none was measured by then.
     """
-    seen = given.seen
-    last = seen.time_s > given.end_s - _LAST_S
-    lower = []
+    seen, lower = given.seen, []
     for column in seen.of_role("drop_mm"):
-        good = last & np.isfinite(seen.columns[column])
-        if good.any():
+        good = np.isfinite(seen.columns[column])
+        last_s = np.max(seen.time_s[good], initial=-np.inf)
+        if last_s > given.end_s - _FRESH_S:
+            last = good & (seen.time_s > last_s - _LAST_S)
             zero_mm = (seen.sensor(column).bias_k or 0.0) + ZERO_MM * members.normals[-len(EXTRAS) - 1]
-            measured = (seen.columns[column][good, None] - zero_mm) / radius_mm
-            lower.append(measured - at_time(members.time_s, drop_ratio, seen.time_s[good]))
+            measured = (seen.columns[column][last, None] - zero_mm) / radius_mm
+            lower.append(measured - at_time(members.time_s, drop_ratio, seen.time_s[last]))
     return np.mean(np.concatenate(lower), axis=0) if lower else np.zeros(members.normals.shape[1])
 
 

@@ -280,11 +280,15 @@ def bubble() -> tuple[Case, Limits, Members, float]:
 
 
 def hanging(
-    bubble: tuple[Case, Limits, Members, float], drop_mm: float, share: float = 1.0, until_s: float = np.inf
+    bubble: tuple[Case, Limits, Members, float],
+    drop_mm: float,
+    share: float = 1.0,
+    until_s: float = np.inf,
+    every_s: float = 1.0,
 ) -> Given:
     """A heat that ended at a share of the time, whose drop sensor stood at a reading, up to a time."""
     case, of, _, ready_s = bubble
-    time_s = np.arange(0.0, share * ready_s)
+    time_s = np.arange(0.0, share * ready_s, every_s)
     columns = {"drop_mm": np.where(time_s < until_s, drop_mm, np.nan)}
     return given(case, of, Observed(time_s, columns), {}, share * ready_s)
 
@@ -308,6 +312,9 @@ def test_a_pull_is_late_by_the_drop_that_was_measured_not_the_one_predicted(
     late, in_time = (pulls(hanging(bubble, limit_mm + by_mm), members) for by_mm in (15.0, -30.0))
     assert late.late > 0.0
     assert (late.in_time, in_time.late) == (0.0, 0.0)
+    # One that is read every quarter of a minute says it as well.
+    seldom = hanging(bubble, limit_mm + 15.0, every_s=15.0)
+    assert pulls(seldom, members).late > 0.0
     # A sensor that gave nothing in the end, or nothing at all, leaves what is predicted: none beyond the limit.
     assert pulls(hanging(bubble, limit_mm + 15.0, until_s=100.0), members).late == 0.0
 
