@@ -361,7 +361,7 @@ def rows_of(kind: str, options: argparse.Namespace, pool: ProcessPoolExecutor) -
     sized = [label for label in PLANTED[kind] if label not in (SOUND, *WHOLE)]
     print(f"{kind}: smallest sizes " + ", ".join(f"{label} {least[label]:.3g}" for label in sized), flush=True)
     reference = learnt(kind, options, case, of, least) if options.reference else None
-    for block in range(options.blocks):
+    for block in range(options.first, options.first + options.blocks):
         seed = options.seed + 5000 * block
         several = plants(kind, options.heats, options.sound, options.sizes, least)
         if options.pairs:
@@ -490,6 +490,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--heats", type=int, default=1, help="of each cause and size in a block")
     parser.add_argument("--sound", type=int, default=50, help="sound heats in a block")
     parser.add_argument("--blocks", type=int, default=1, help="each with heats of its own; 0: only the table")
+    parser.add_argument("--first", type=int, default=0, help="number of the first block, where a run goes on")
     parser.add_argument("--sets", nargs="*", default=list(SETS), choices=list(SETS))
     parser.add_argument("--sizes", nargs="*", type=float, default=[1.0, 2.0, 4.0])
     parser.add_argument("--reference", type=int, default=0, help="heats of each cause and size it learns from; 0: none")
