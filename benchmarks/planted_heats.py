@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import interpn
 
 from calibration.air import Heard
-from calibration.evidence import first_passed
+from calibration.evidence import SAG_LN_STD, first_passed, flow, unflow
 from calibration.members import INTERVALS, Members, names, solve
 from calibration.observed import AIR, Observed
 from thermal.carries import carry_of
@@ -59,8 +59,10 @@ _WARM, _COLD_C = Tray(8.1, 900.0, 150.0, 150.0), 22.0
 #: The air is read for so long before the door is opened, s; an oven that is not ready lacks more the earlier, with this
 #: time constant, s, down to the room's temperature, °C.
 _READ_BEFORE_S, _RISES_S, ROOM_C = 300.0, 300.0, 22.0
-#: Readings of the drop that make one.
+#: Readings of the drop that make one: within some seconds the wander drawn is rougher than any sheet.
 _STEADY = 5
+#: A drop that is seen wanders about the sag law, hardly further than so far, logarithm of the flow.
+_WANDERS = 2.5 * SAG_LN_STD
 #: Sheets reach the mold in this share of the time that they stay formable.
 _IN_TIME = (0.3, 0.7)
 
@@ -68,8 +70,8 @@ _IN_TIME = (0.3, 0.7)
 @dataclass(frozen=True)
 class Plant:
     """What is planted in one heat: a label of `LABELS`, and its size in the cause's unit: logarithm for factors, K, the
-    share of the air that a loose sensor reads, drop over radius beyond the most for 'pulled late', logarithm of carry
-    over formable for 'carried too long'. second: what is planted besides.
+    share of the air that a loose sensor reads, true drop over radius beyond the most for 'pulled late', logarithm of
+    carry over formable for 'carried too long'. second: what is planted besides.
     """
 
     label: str
@@ -112,7 +114,7 @@ def planted(
     for key, some in groups.items():
         stated, limits, true = _cases(case, of, Plant(*key))
         own = seed + 1000 * len(key[0]) + round(100.0 * key[1])
-        truth = _truth(true, limits, [plants[i] for i in some], own, finer)
+        truth = _truth(true, limits, [plants[i] for i in some], own, finer, _WANDERS if "drop" in sensors else 0.0)
         for k, i in enumerate(some):
             found[i] = _recorded(stated, truth, k, plants[i], sensors, (own, k))
     return [found[i] for i in range(len(plants))]
@@ -136,7 +138,7 @@ def _cases(case: Case, of: Limits, plant: Plant) -> tuple[Case, Limits, Case]:
     return case, of, case
 
 
-def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bool) -> Truth:
+def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bool, wanders: float) -> Truth:
     random = np.random.default_rng(seed)
     time_s = np.arange(0.0, _UNTIL_S + STEP_S, STEP_S)
     several = [plant for plant in plants for _ in range(_DRAWN)]
@@ -152,20 +154,27 @@ def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bo
                 column[k] = np.exp(size) if factor else size
     grid = (2 * INTERVALS, TOLERANCE_K / 3.0) if finer else (INTERVALS, TOLERANCE_K)
     members = solve(case, of, heard, normals, time_s, _UNTIL_S, *grid, moved=moved)
-    kept = _in_time(of, members)
+    kept = _in_time(of, members, plants, wanders)
     core_s = first_passed(time_s, members.coldest_c, members.minimum_c)[kept]
     heard = [heard[k] for k in kept]
     return Truth(case, of, members.columns(kept), tuple(heard), core_s, np.full(len(plants), np.inf))
 
 
-def _in_time(of: Limits, members: Members) -> NDArray[np.intp]:
-    """Of the heats drawn for each plant the first that could be pulled in time."""
+def _in_time(of: Limits, members: Members, plants: Sequence[Plant], wanders: float) -> NDArray[np.intp]:
+    """Of the heats drawn for each plant the first that could be pulled in time, its bubble not beyond its most however
+    the sag law wanders (logarithm of the flow); for a late pull the first that comes to hang so low once its core is ready.
+    """
     ready_s = first_passed(members.time_s, members.coldest_c, members.minimum_c + _ABOVE_K[1])
-    least_s = np.full(len(ready_s), np.inf)
-    if of.drop_max is not None and members.drop_ratio is not None:
-        least_s = first_passed(members.time_s, members.drop_ratio, of.drop_max)
     never = ~np.isfinite(ready_s)
-    spare_s = np.where(never, -np.inf, np.minimum(least_s - np.where(never, 0.0, ready_s), 0.0)).reshape(-1, _DRAWN)
+    most_s = np.full(len(ready_s), np.inf)
+    if of.drop_max is not None and members.drop_ratio is not None:
+        late = np.repeat([plant.size_of(LATE) or 0.0 for plant in plants], _DRAWN)
+        most_s, late_s = (
+            first_passed(members.time_s, members.drop_ratio, unflow(flow(of.drop_max + late) + side * wanders))
+            for side in (-1.0, 1.0)
+        )
+        never |= ~np.isfinite(late_s) & (late > 0.0)
+    spare_s = np.where(never, -np.inf, np.minimum(most_s - np.where(never, 0.0, ready_s), 0.0)).reshape(-1, _DRAWN)
     result: NDArray[np.intp] = np.arange(len(spare_s)) * _DRAWN + np.argmax(spare_s, axis=1)
     return result
 
@@ -199,13 +208,16 @@ def _recorded(
     random = np.random.default_rng((*seed, len(plant.label)))
     seen, hangs = sensed(truth, heat, sensors, seed[0])
     members = truth.members
+    if hangs is not None:
+        hangs = np.convolve(hangs, np.full(_STEADY, 1.0 / _STEADY))[: len(hangs)]
     end_s = min(_pulled_s(truth, heat, plant, seen.time_s, hangs, random), _UNTIL_S - 10.0)
+    drop = None if hangs is None else float(np.interp(end_s, seen.time_s, hangs))
     seen = _with_before(seen, truth.heard[heat], random)
     seen = _faulty(seen, plant, end_s, random).until(end_s)
     events = tuple(event for event in seen.events if event.time_s < end_s - 1.0)
     core_c = float(np.interp(end_s, members.time_s, members.coldest_c[:, heat]))
     seen = replace(seen, events=(*events, Event(end_s, "pulled")))
-    carried_s = _carried_s(truth, heat, plant, end_s, random)
+    carried_s = _carried_s(truth, heat, plant, end_s, drop, random)
     return Planted(plant, stated, truth.of, seen, end_s, core_c, carried_s)
 
 
@@ -223,27 +235,35 @@ def _with_before(seen: Observed, air: Heard, random: np.random.Generator) -> Obs
 def _pulled_s(
     truth: Truth, heat: int, plant: Plant, time_s: Array, hangs: Array | None, random: np.random.Generator
 ) -> float:
-    """When it is pulled, s: where that is planted, at the drop that the sheet truly has, `hangs` at `time_s`, in the
-    mean of some seconds, within which the wander drawn is rougher than any sheet.
+    """When it is pulled, s: in time, but where it is planted otherwise; a bubble that is seen, `hangs` at `time_s`, is
+    not let fall beyond its most once the core has its least.
     """
     members, early_k, late = truth.members, plant.size_of(EARLY), plant.size_of(LATE)
-    if late is not None and hangs is not None and truth.of.drop_max is not None:
-        steady = np.convolve(hangs, np.full(_STEADY, 1.0 / _STEADY))[: len(hangs), None]
-        return float(first_passed(time_s, steady, truth.of.drop_max + late)[0])
-    above = random.uniform(*_ABOVE_K) if early_k is None else -early_k
-    return float(first_passed(members.time_s, members.coldest_c[:, [heat]], members.minimum_c[heat] + above)[0])
+    if late is not None:
+        if hangs is None or truth.of.drop_max is None:
+            raise ValueError(f"{plant}: expected a drop sensor and a most drop for a late pull")
+        return float(first_passed(time_s, hangs[:, None], truth.of.drop_max + late)[0])
+    above = np.array([0.0, random.uniform(*_ABOVE_K) if early_k is None else -early_k])
+    passed = members.coldest_c[:, [heat, heat]]
+    least_s, end_s = map(float, first_passed(members.time_s, passed, members.minimum_c[heat] + above))
+    if hangs is not None and truth.of.drop_max is not None:
+        most_s = float(first_passed(time_s, hangs[:, None], truth.of.drop_max)[0])
+        end_s = min(end_s, max(most_s, least_s))
+    return end_s
 
 
-def _carried_s(truth: Truth, heat: int, plant: Plant, end_s: float, random: np.random.Generator) -> float:
-    """From the oven to the mold, s: in time, but where it is planted otherwise."""
+def _carried_s(
+    truth: Truth, heat: int, plant: Plant, end_s: float, drop: float | None, random: np.random.Generator
+) -> float:
+    """From the oven to the mold, s: in time, but where it is planted otherwise; drop: over radius, where it is seen."""
     beyond = plant.size_of(CARRIED)
     share = random.uniform(*_IN_TIME) if beyond is None else float(np.exp(beyond))
     members = truth.members
     kept = [members.upper_c, members.coldest_c, members.lower_c, members.drop_ratio]
-    upper, core, lower, drop = (
+    upper, core, lower, law = (
         0.0 if values is None else float(np.interp(end_s, members.time_s, values[:, heat])) for values in kept
     )
-    return share * formable_s(truth.case, (upper, core, lower), drop)
+    return share * formable_s(truth.case, (upper, core, lower), law if drop is None else drop)
 
 
 #: Mean temperatures, °C, and drops over radius at which a carry is computed once.

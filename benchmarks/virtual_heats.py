@@ -146,8 +146,8 @@ def readings(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> Obs
 
 
 def sensed(truth: Truth, heat: int, sensors: frozenset[str], seed: int) -> tuple[Observed, Array | None]:
-    """Readings of a heat, see `readings`, and the drop over radius that its sheet truly has at their times: beside what
-    the sag law has it at, which it wanders about; None without a drop sensor.
+    """Readings of a heat, see `readings`, and the drop over radius that its sheet truly has at their times, wandering
+    about what the sag law says; None without a drop sensor.
     """
     random = np.random.default_rng((seed, heat))
     members = truth.members

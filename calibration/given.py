@@ -60,7 +60,8 @@ def given(case: Case, of: Limits, seen: Observed, line_mm: Mapping[str, float], 
     """
     known = seen.until(end_s)
     known = replace(known, events=tuple(event for event in known.events if event.time_s < end_s))
-    hangs = bool(known.of_role("drop_mm")) or any(event.name in LINES for event in known.events)
+    read = any(np.isfinite(known.columns[name]).any() for name in known.of_role("drop_mm"))
+    hangs = read or any(event.name in LINES for event in known.events)
     time_s = times.past(end_s, air.doors_s(known), times.widest_s(end_s, case.drops and hangs))
     if not case.drops or hangs:
         found = air.heard(case, known, time_s, end_s)

@@ -1,4 +1,5 @@
-"""A heat as it was: core, faces and drop from the door to the pull with their intervals, from all that was measured.
+"""A heat as it was: the core from the door to the pull and the sheet at the pull, with their intervals, from all that
+was measured.
 
 The explanations that were found likely are heated once more at their posterior, each counting by its probability, and
 followed beyond the pull, so that it can be said how long the sheet would still have needed.
@@ -15,9 +16,10 @@ from numpy.typing import NDArray
 from calibration import air
 from calibration.alternative_fit import Fitted, walled
 from calibration.estimate import Spread
-from calibration.evidence import ZERO_MM, at_time, first_passed
+from calibration.evidence import at_time, first_passed
 from calibration.given import Given
-from calibration.members import DROP_ZERO, EXTRAS, Batch, Members, names, profile_c, solve, together
+from calibration.hanging import hung
+from calibration.members import DROP_ZERO, Batch, Members, names, profile_c, solve, together
 from calibration.posterior import carried, design
 from calibration.times import ahead
 from thermal.case import Case
@@ -35,21 +37,16 @@ _LEAST = 0.02
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 #: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
 _HARDLY_K = 2.0
-#: The drop at the pull is measured by a sensor's last readings, of so long, s, where the last is no older than this, s.
-_LAST_S, _FRESH_S = 5.0, 30.0
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
 
 @dataclass(frozen=True)
 class Course:
-    """A quantity over the heat: 5 %, median and 95 %, (3, times)."""
+    """The coldest point over the heat: 5 %, median and 95 %, (3, times), °C."""
 
     time_s: Array
     core_c: Array
-    upper_c: Array
-    lower_c: Array
-    drop_mm: Array | None
 
 
 @dataclass(frozen=True)
@@ -59,11 +56,11 @@ class AtPull:
     Attributes:
         time_s: s since it went in. core_c: coldest point. least_c: what it must have to be formed, as far as that is
         known of this sheet. above_k: coldest point above that least.
-        hottest_c: hotter face; drop_mm: None where it is not predicted. dose: share of the allowed time at temperature
-        that was used; None without one. hot_s: for how long the hotter face had the least temperature that the core
-        must have, s. before_ready_s: how much earlier than its window opened it was pulled, s;
-        negative: so long after; None: it may not have opened in what was followed. p_never: that it would not have, in
-        the `followed_s` after the pull.
+        hottest_c: hotter face; drop_mm: None where it is not predicted. drop_measured: see `hanging.hung`.
+        dose: share of the allowed time at temperature that was used; None without one. hot_s: for how long the hotter
+        face had the least temperature that the core must have, s. before_ready_s: how much earlier than its window
+        opened it was pulled, s; negative: so long after; None: it may not have opened in what was followed. p_never:
+        that it would not have, in the `followed_s` after the pull.
         p_early, p_late, p_face: that the core was below its least, that a limit of core, drop or time was passed, that
         a face was beyond its limit at any time.
     """
@@ -74,6 +71,7 @@ class AtPull:
     above_k: Spread
     hottest_c: Spread
     drop_mm: Spread | None
+    drop_measured: bool
     dose: Spread | None
     hot_s: Spread
     before_ready_s: Spread | None
@@ -163,7 +161,9 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, one.alternative.departures(added))
     if given.hangs and one.members.drop_ratio is not None:
         # One sheet with everything at its mean may run away where those about it do not.
-        return profile, float(np.median(one.members.drop_ratio[-1]))
+        its = one.normals()[: len(one.members.normals)]
+        ratio, _ = hung(given, its, one.members.time_s, one.members.drop_ratio)
+        return profile, float(np.median(ratio))
     # A bubble that is only predicted may have run away in the computing: its most was the technician's to watch.
     return profile, min(drop, VALID_RATIO if given.of.drop_max is None else given.of.drop_max)
 
@@ -194,6 +194,7 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         above_k=above,
         hottest_c=hottest,
         drop_mm=spread("drop"),
+        drop_measured="measured" in joined and _share(joined["measured"] > 0.0, weight) > 0.5,
         dose=spread("dose"),
         hot_s=hot,
         before_ready_s=_spread(before, weight) if np.isfinite(before).mean() > 0.95 else None,
@@ -269,9 +270,9 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
     }
     over = [core - members.core_max_c]
     if members.drop_ratio is not None and given.opening_m is not None:
-        radius_mm = equivalent_radius_m(given.opening_m) * 1e3
-        ratio = now(members.drop_ratio) + _hangs_lower(given, members, members.drop_ratio, radius_mm)
-        found["drop"] = ratio * radius_mm
+        ratio, measured = hung(given, members.normals, members.time_s, members.drop_ratio)
+        found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
+        found["measured"] = np.full_like(ratio, float(measured))
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
         if of.drop_max is not None and given.hangs:
             over.append(ratio - of.drop_max)
@@ -282,22 +283,6 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         over.append(found["dose"] - 1.0)
     found["late"] = np.max(np.stack(over), axis=0)
     return found
-
-
-def _hangs_lower(given: Given, members: Members, drop_ratio: Array, radius_mm: float) -> Array:
-    """How much lower the sheet hung in the end by its sensors than by each member's prediction, over the radius,
-    (members,): the sag's law leaves some of a drop that is measured. 0 where none was measured by then.
-    """
-    seen, lower = given.seen, []
-    for column in seen.of_role("drop_mm"):
-        good = np.isfinite(seen.columns[column])
-        last_s = np.max(seen.time_s[good], initial=-np.inf)
-        if last_s > given.end_s - _FRESH_S:
-            last = good & (seen.time_s > last_s - _LAST_S)
-            zero_mm = (seen.sensor(column).bias_k or 0.0) + ZERO_MM * members.normals[-len(EXTRAS) - 1]
-            measured = (seen.columns[column][last, None] - zero_mm) / radius_mm
-            lower.append(measured - at_time(members.time_s, drop_ratio, seen.time_s[last]))
-    return np.mean(np.concatenate(lower), axis=0) if lower else np.zeros(members.normals.shape[1])
 
 
 def _time_above(time_s: Array, values: Array, level: float) -> Array:
@@ -312,18 +297,11 @@ def _time_above(time_s: Array, values: Array, level: float) -> Array:
 
 
 def course(given: Given, several: Sequence[Trajectories]) -> Course:
-    """Core, faces and drop over the heat with their intervals."""
+    """The core over the heat with its interval."""
     weight = np.concatenate([np.full(one.members.normals.shape[1], one.weight) for one in several])
     inside = several[0].members.time_s <= given.end_s + 1e-6
-
-    def over(name: str) -> Array:
-        values = np.concatenate([getattr(one.members, name)[inside] for one in several], axis=1)
-        return np.stack([_quantiles(row, weight) for row in values], axis=1)
-
-    drop = None
-    if all(one.members.drop_ratio is not None for one in several) and given.opening_m is not None:
-        drop = over("drop_ratio") * equivalent_radius_m(given.opening_m) * 1e3
-    return Course(several[0].members.time_s[inside], over("coldest_c"), over("upper_c"), over("lower_c"), drop)
+    core_c = np.concatenate([one.members.coldest_c[inside] for one in several], axis=1)
+    return Course(several[0].members.time_s[inside], np.stack([_quantiles(row, weight) for row in core_c], axis=1))
 
 
 def _share(flags: NDArray[np.bool_], weight: Array) -> float:

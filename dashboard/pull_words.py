@@ -11,8 +11,8 @@ from dashboard.units import Units
 
 #: A window that opened so shortly before or after the pull opened at it, s.
 _AT_ONCE_S = 5.0
-#: Of a drop that may be so many times as much as its least nothing is known.
-_ANYTHING = 2.0
+#: Of a drop that may be so many times as much as its least, and by so much more, mm, nothing is known (our choice).
+_ANYTHING, _ANYTHING_MM = 2.0, 20.0
 
 
 def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
@@ -96,12 +96,12 @@ def _whole(share: float) -> str:
 
 
 def _drop(of: Review, drop_mm: Spread, units: Units) -> str:
-    """The drop at the pull; one that nobody measured and that may be anything is not put down as a figure."""
-    if _drop_seen(of):
+    """The drop at the pull; one that was not measured and that may be anything is not put down as a figure."""
+    if of.diagnosis.at_pull.drop_measured:
         return drop_words(drop_mm, units)
-    if drop_mm.high > _ANYTHING * drop_mm.low:
+    if drop_mm.high > _ANYTHING * drop_mm.low and drop_mm.high - drop_mm.low > _ANYTHING_MM:
         return f"not measured; computed it may be anything from {drop_range(drop_mm, units)}"
-    return f"{drop_words(drop_mm, units)}, computed: nobody measured it"
+    return f"{drop_words(drop_mm, units)}, computed" + ("" if _drop_seen(of) else ": nobody measured it")
 
 
 def _drop_seen(of: Review) -> bool:

@@ -37,6 +37,7 @@ def review_json(of: Review, units: Units) -> dict[str, Any]:
             "core_above_least_k": _spread(state.above_k),
             "hottest_face_c": _spread(state.hottest_c),
             "drop_mm": _spread(state.drop_mm),
+            "drop_measured": state.drop_measured,
             "face_hot_above_c": of.of.core_min_c,
             "face_hot_s": _spread(state.hot_s),
             "dose_share": _spread(state.dose),

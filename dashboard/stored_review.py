@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 #: Counts what is kept of a review and what it means: one of another version is made anew.
-VERSION = 4
+VERSION = 5
 Array = NDArray[np.float64]
 _UNITS = ("metric", "us")
 

@@ -32,12 +32,12 @@ from calibration.diagnosis import (
     explanations,
 )
 from calibration.doubt import STILL, SetAside, believed, set_aside
-from calibration.evidence import ZERO_MM, Evidence, at_time, first_passed
+from calibration.evidence import Evidence
 from calibration.given import Given, given
-from calibration.members import Members, further, names, solve
+from calibration.members import Members, further, names
 from calibration.observed import Observed
 from calibration.posterior import Proposal, design, log_evidence, merit, prior, step, update, whitened
-from calibration.reconstruction import Pulls, _state, course, profile_at_pull, pulls, trajectories
+from calibration.reconstruction import Pulls, course, profile_at_pull, trajectories
 from calibration.recovery import STEADY_STD_K
 from cases import CARD
 from live_cases import CALIBRATED, cell
@@ -46,7 +46,6 @@ from thermal.case import Case, Departures
 from thermal.fields import InputError
 from thermal.heat import Event
 from thermal.polymer_data import shipped_polymer
-from thermal.window import Limits
 
 Array = NDArray[np.float64]
 
@@ -262,61 +261,6 @@ def test_a_marked_door_is_a_cause_as_far_as_it_cost(fell_k: float, measured: boo
     else:
         assert one.size < 1.0
         assert one.probability < 0.2
-
-
-# ---------------------------------------------------------------- the drop at the pull
-
-
-@pytest.fixture(scope="module")
-def bubble() -> tuple[Case, Limits, Members, float]:
-    """Members of a bubble as stated, when the last of them has its least, s, and as the most drop the deepest then."""
-    case, of = cell(4.0, CALIBRATED, (0.3,))
-    time_s = np.arange(0.0, 1200.0, 10.0)
-    members = solve(case, of, None, design(len(names(case)), 96), time_s, 1200.0)
-    ready_s = float(np.max(first_passed(time_s, members.coldest_c, members.minimum_c)))
-    assert members.drop_ratio is not None
-    deepest = float(np.max(at_time(time_s, members.drop_ratio, np.array([ready_s]))))
-    return case, replace(of, drop_max=deepest), members, ready_s
-
-
-def hanging(
-    bubble: tuple[Case, Limits, Members, float],
-    drop_mm: float,
-    share: float = 1.0,
-    until_s: float = np.inf,
-    every_s: float = 1.0,
-) -> Given:
-    """A heat that ended at a share of the time, whose drop sensor stood at a reading, up to a time."""
-    case, of, _, ready_s = bubble
-    time_s = np.arange(0.0, share * ready_s, every_s)
-    columns = {"drop_mm": np.where(time_s < until_s, drop_mm, np.nan)}
-    return given(case, of, Observed(time_s, columns), {}, share * ready_s)
-
-
-def test_the_drop_at_the_pull_is_the_measured_one_but_for_the_zero_of_its_sensor(
-    bubble: tuple[Case, Limits, Members, float],
-) -> None:
-    # Members' zeros have mean 0 and ZERO_MM as their standard deviation exactly (`design`). That long before the core
-    # is ready bubbles have hardly begun to fall: by less than half a millimetre in the last seconds.
-    drop_mm = _state(hanging(bubble, 140.0, share=0.5), bubble[2])["drop"]
-    assert drop_mm.mean() == pytest.approx(140.0, abs=0.5)
-    assert drop_mm.std() == pytest.approx(ZERO_MM, rel=0.02)
-
-
-def test_a_pull_is_late_by_the_drop_that_was_measured_not_the_one_predicted(
-    bubble: tuple[Case, Limits, Members, float],
-) -> None:
-    _, of, members, _ = bubble
-    assert of.drop_max is not None
-    limit_mm = 150.0 * of.drop_max
-    late, in_time = (pulls(hanging(bubble, limit_mm + by_mm), members) for by_mm in (15.0, -30.0))
-    assert late.late > 0.0
-    assert (late.in_time, in_time.late) == (0.0, 0.0)
-    # One that is read every quarter of a minute says it as well.
-    seldom = hanging(bubble, limit_mm + 15.0, every_s=15.0)
-    assert pulls(seldom, members).late > 0.0
-    # A sensor that gave nothing in the end, or nothing at all, leaves what is predicted: none beyond the limit.
-    assert pulls(hanging(bubble, limit_mm + 15.0, until_s=100.0), members).late == 0.0
 
 
 # ---------------------------------------------------------------- planted causes

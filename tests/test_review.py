@@ -489,15 +489,18 @@ def test_stretches_and_margins_that_touch_zero_read_as_people_say_it(reviewed: R
     assert told["Core (coldest point)"].endswith("; must have 166 °C (163 to 169 °C) to be formed, 165 °C as stated")
 
 
-def test_a_drop_that_nobody_measured_is_a_figure_only_where_computing_tells_it(reviewed: Review) -> None:
+def test_a_drop_that_was_not_measured_is_a_figure_only_where_computing_tells_it(reviewed: Review) -> None:
     unseen = dataclasses.replace(reviewed, diagnosis=dataclasses.replace(reviewed.diagnosis, beside=()))
 
-    def told(low: float, high: float, units: Units) -> str:
-        return dict(state_lines(with_pull(unseen, drop_mm=Spread(112.0, low, high)), units))["Drop"]
+    def told(low: float, middle: float, high: float, units: Units, measured: bool = False) -> str:
+        state = with_pull(unseen, drop_mm=Spread(middle, low, high), drop_measured=measured)
+        return dict(state_lines(state, units))["Drop"]
 
-    assert told(60.0, 450.0, Units()) == "not measured; computed it may be anything from 60 to 450 mm"
-    assert told(-2.0, 200.0, Units("us")) == "not measured; computed it may be anything from 0.0 to 7.9 in"
-    assert told(90.0, 140.0, Units()) == "about 112 mm (90 to 140 mm), computed: nobody measured it"
+    assert told(60.0, 112.0, 450.0, Units()) == "not measured; computed it may be anything from 60 to 450 mm"
+    assert told(-2.0, 112.0, 200.0, Units("us")) == "not measured; computed it may be anything from 0.0 to 7.9 in"
+    assert told(90.0, 112.0, 140.0, Units()) == "about 112 mm (90 to 140 mm), computed: nobody measured it"
+    assert told(0.6, 1.0, 2.4, Units()) == "about 1 mm (1 to 2 mm), computed: nobody measured it"
+    assert told(60.0, 112.0, 450.0, Units(), measured=True) == "about 112 mm (60 to 450 mm)"
 
 
 def test_a_card_of_another_oven_is_told_beside_the_ranking(reviewed: Review) -> None:

@@ -227,7 +227,7 @@ class SagState:
         stretch = (1.0 + flowed * flowed) * np.exp(2.0 * (strain - self._strain))
         # A bubble that is lost stays so: one that shrank a little would fall again at once, in steps of no length.
         ratio = np.minimum(np.sqrt(np.maximum(stretch - 1.0, 0.0)), LOST_RATIO)
-        self.ratio = np.where(self.ratio < LOST_RATIO, ratio, LOST_RATIO)
+        self.ratio = np.where(self.ratio >= LOST_RATIO, LOST_RATIO, ratio)
         moving = self._step > 0
         step = np.where(moving, self._step, 1.0)
         self._log_rate = np.where(moving, change / step, self._log_rate)

@@ -69,7 +69,7 @@ def cue_words(aged: Aged, units: Units) -> CueWords:
     told = look.told
     if told is None and look.cut_off_s is not None:
         return CueWords(KEYS[State.UNKNOWN], "sheet still in?", units.seconds(look.cut_off_s), "since it went in",
-                        "To be said by who works here: 'Go on with it', or 'It is out'.",
+                        "Still in: 'Go on with it'. Out: 'It is out'. Whoever works here presses it.",
                         "Pullcue had stopped while a heat was going on")  # fmt: skip
     if told is None:
         return CueWords(NO_SHEET, _NO_SHEET_WORD, "", "", "Fill in the form, then say when the sheet goes in.",
