@@ -162,7 +162,8 @@ def _truth(case: Case, of: Limits, plants: Sequence[Plant], seed: int, finer: bo
 
 def _in_time(of: Limits, members: Members, plants: Sequence[Plant], wanders: float) -> NDArray[np.intp]:
     """Of the heats drawn for each plant the first that could be pulled in time, its bubble not beyond its most however
-    the sag law wanders (logarithm of the flow); for a late pull the first that comes to hang so low once its core is ready.
+    the sag law wanders (logarithm of the flow); for a late pull the first that comes to hang so low once its core is
+    ready.
     """
     ready_s = first_passed(members.time_s, members.coldest_c, members.minimum_c + _ABOVE_K[1])
     never = ~np.isfinite(ready_s)
