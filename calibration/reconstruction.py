@@ -7,7 +7,7 @@ followed beyond the pull, so that it can be said how long the sheet would still 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,8 @@ _LEAST = 0.02
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 #: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
 _HARDLY_K = 2.0
+#: Limits beyond which a pull is late.
+CORE, DROP, DOSE = "core", "drop", "dose"
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
@@ -62,7 +64,8 @@ class AtPull:
         opened it was pulled, s; negative: so long after; None: it may not have opened in what was followed. p_never:
         that it would not have, in the `followed_s` after the pull.
         p_early, p_late, p_face: that the core was below its least, that a limit of core, drop or time was passed, that
-        a face was beyond its limit at any time.
+        a face was beyond its limit at any time. p_passed: that limit by limit, `CORE`, `DROP`, `DOSE`, where there is
+        one.
     """
 
     time_s: float
@@ -80,6 +83,7 @@ class AtPull:
     p_early: float
     p_late: float
     p_face: float
+    p_passed: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -203,6 +207,11 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         p_early=_share(joined["above"] < 0.0, weight),
         p_late=_share(joined["late"] > 0.0, weight),
         p_face=_share(joined["face"] > 0.0, weight),
+        p_passed={
+            limit: _share(joined[f"over {limit}"] > 0.0, weight)
+            for limit in (CORE, DROP, DOSE)
+            if f"over {limit}" in joined
+        },
     )
 
 
@@ -268,20 +277,21 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         "hot": _time_above(members.time_s[inside], hotter[inside], of.core_min_c),
         "before_ready": first_passed(members.time_s, members.coldest_c, members.minimum_c) - given.end_s,
     }
-    over = [core - members.core_max_c]
+    over = {CORE: core - members.core_max_c}
     if members.drop_ratio is not None and given.opening_m is not None:
         ratio, measured = hung(given, members.normals, members.time_s, members.drop_ratio)
         found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
         found["measured"] = np.full_like(ratio, float(measured))
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
         if of.drop_max is not None and given.hangs:
-            over.append(ratio - of.drop_max)
+            over[DROP] = ratio - of.drop_max
     if of.dose is not None:
         rate = of.dose.rate(np.nan_to_num(hotter[inside], nan=-200.0))
         used = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(members.time_s[inside])[:, None], axis=0)
         found["dose"] = used / of.dose.limit_s
-        over.append(found["dose"] - 1.0)
-    found["late"] = np.max(np.stack(over), axis=0)
+        over[DOSE] = found["dose"] - 1.0
+    found |= {f"over {limit}": values for limit, values in over.items()}
+    found["late"] = np.max(np.stack(list(over.values())), axis=0)
     return found
 
 

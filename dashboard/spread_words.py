@@ -39,15 +39,16 @@ def _sided(kelvin: float, units: Units) -> tuple[str, str]:
 
 def drop_words(of_mm: Spread, units: Units) -> str:
     """'about 112 mm (60 to 200 mm)', 'about 4.4 in (2.4 to 7.9 in)': known no better than to the mm."""
-    return f"about {_drop(of_mm.middle, units)} ({drop_range(of_mm, units)})"
+    return f"about {length(of_mm.middle, units)} ({drop_range(of_mm, units)})"
 
 
 def drop_range(of_mm: Spread, units: Units) -> str:
     """'60 to 200 mm', '2.4 to 7.9 in'."""
-    return f"{_drop(of_mm.low, units).partition(' ')[0]} to {_drop(of_mm.high, units)}"
+    return f"{length(of_mm.low, units).partition(' ')[0]} to {length(of_mm.high, units)}"
 
 
-def _drop(drop_mm: float, units: Units) -> str:
+def length(drop_mm: float, units: Units) -> str:
+    """A drop, '112 mm', '4.4 in'; '0 mm' for one above the frame."""
     drop_mm = max(0.0, drop_mm)
     return f"{drop_mm:.0f} mm" if units.system == "metric" else f"{drop_mm / 25.4:.1f} in"
 

@@ -391,9 +391,16 @@ def test_a_cold_core_is_told_where_no_cause_is_found(reviewed: Review) -> None:
     fine = unusual(reviewed, 0.05)
     assert headline(fine, Units()) == "Nothing unusual in the heating (74 %)"
     assert "below it" not in dict(state_lines(fine, Units()))["Core against its least"]
-    hot = dict(state_lines(with_pull(fine, p_face=0.4, p_late=0.6), Units()))
+    hot = dict(state_lines(with_pull(fine, p_face=0.4, p_passed={"core": 0.6, "drop": 0.05, "dose": 0.2}), Units()))
     assert hot["Hotter face"].endswith("; over its limit at any time: 40 %")
-    assert hot["Limit passed"] == "core, drop or time: 60 %"
+    assert hot["Limit passed"] == "core over 190 °C: 60 %; time at temperature: 20 %"
+    framed = dataclasses.replace(
+        fine,
+        of=dataclasses.replace(fine.of, drop_max=1.2),
+        case=dataclasses.replace(fine.case, opening_m=(0.3,)),
+    )
+    low = dict(state_lines(with_pull(framed, p_passed={"core": 0.0, "drop": 0.999}), Units()))
+    assert low["Limit passed"] == "drop over 180 mm: over 99 %"
 
 
 def test_nothing_unusual_says_what_these_sensors_could_not_have_shown(reviewed: Review) -> None:
