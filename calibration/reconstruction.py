@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration import air
 from calibration.alternative_fit import Fitted, walled
 from calibration.estimate import Spread
-from calibration.evidence import at_time, first_passed
+from calibration.evidence import LINES, at_time, first_passed
 from calibration.given import Given
 from calibration.hanging import hung
 from calibration.members import DROP_ZERO, Batch, Members, names, profile_c, solve, together
@@ -283,7 +283,8 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
         found["measured"] = np.full_like(ratio, float(measured))
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
-        if of.drop_max is not None and given.hangs:
+        watched = measured or any(event.name in LINES for event in given.seen.events)
+        if of.drop_max is not None and given.hangs and watched:
             over[DROP] = ratio - of.drop_max
     if of.dose is not None:
         rate = of.dose.rate(np.nan_to_num(hotter[inside], nan=-200.0))

@@ -17,7 +17,7 @@ from calibration.observed import Observed
 from calibration.posterior import design
 from calibration.reconstruction import pulls
 from live_cases import CALIBRATED, cell
-from thermal.heat import Sensor
+from thermal.heat import Event, Sensor
 
 Array = NDArray[np.float64]
 
@@ -105,3 +105,14 @@ def test_a_pull_is_late_by_the_drop_that_was_measured(read_mm: float, predicted_
     found = pulls(known, members(predicted_mm))
     assert (found.late > found.in_time) == late
     assert min(found.late, found.in_time) < 0.02 * max(found.late, found.in_time)
+
+
+def test_a_drop_that_is_only_predicted_is_beyond_no_limit_but_where_a_line_was_marked() -> None:
+    silent = replace(
+        heat({"drop_mm": np.append(falling(100.0, 20), np.full(40, np.nan))}),
+        of=replace(OF, drop_max=128.0 / RADIUS_MM),
+    )
+    assert silent.hangs
+    assert pulls(silent, members(160.0)).late == 0.0
+    marked = replace(silent, seen=replace(silent.seen, events=(Event(END_S - 60.0, "line_3"),)))
+    assert pulls(marked, members(160.0)).in_time == 0.0
