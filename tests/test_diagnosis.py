@@ -11,7 +11,7 @@ from scipy.stats import multivariate_normal, norm
 
 from calibration import crosswise
 from calibration.air_signs import OFF_K, OPENED_K, air_signs
-from calibration.alternative_fit import fit
+from calibration.alternative_fit import _waiting, _way, fit
 from calibration.alternatives import Alternative, Cause, Move, alternatives
 from calibration.diagnosis import (
     AIR_ELSEWHERE,
@@ -384,6 +384,19 @@ def test_an_alternative_that_moves_nothing_is_as_likely_as_none(heats: tuple[Cas
     found = fit(known, [Alternative(), still], prior(len(names(case))))
     assert found[0].log_evidence == pytest.approx(found[1].log_evidence, abs=0.2)
     assert all(one.misfit is not None and one.misfit < 1.5 for one in found)
+
+
+@pytest.mark.parametrize(("hangs", "settled", "further"), [(True, False, 1), (False, False, 0), (True, True, 0)])
+def test_of_a_bubble_nothing_is_given_up_for_one_that_is_still_on_its_way(
+    heats: tuple[Case, list[Planted]], hangs: bool, settled: bool, further: int
+) -> None:
+    # The best, done or not, and one 150 below it that comes nearer by no more than 5 a round.
+    known = replace(known_of(heats[0], heats[1][0]), hangs=hangs)
+    (found,) = fit(known_of(heats[0], heats[1][0]), [Alternative()], prior(len(names(heats[0]))), rounds=1)
+    best = _way(replace(found, log_evidence=100.0, settled=settled))
+    behind = replace(_way(replace(found, log_evidence=-50.0, settled=False)), gained=5.0)
+    waiting = _waiting(known, {0: best, 1: behind}, left=6)
+    assert (0 in waiting, waiting.count(1)) == (not settled, further)
 
 
 def test_a_sheet_in_a_frame_whose_bubble_nobody_saw_is_followed_with_its_sag(
