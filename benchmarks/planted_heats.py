@@ -59,7 +59,7 @@ _WARM, _COLD_C = Tray(8.1, 900.0, 150.0, 150.0), 22.0
 #: The air is read for so long before the door is opened, s; an oven that is not ready lacks more the earlier, with this
 #: time constant, s, down to the room's temperature, °C.
 _READ_BEFORE_S, _RISES_S, ROOM_C = 300.0, 300.0, 22.0
-#: Readings of the drop that make one: within some seconds the wander drawn is rougher than any sheet.
+#: Readings of the drop, the last ones, that make one: within some seconds the wander drawn is rougher than any sheet.
 _STEADY = 5
 #: A drop that is seen wanders about the sag law, hardly further than so far, logarithm of the flow.
 _WANDERS = 2.5 * SAG_LN_STD

@@ -34,8 +34,8 @@ MEMBERS = 96
 #: An alternative is done when members and posterior agree (see `Update.far`), or when its evidence (logarithm) has not
 #: moved by more than the second from one round to the next and its posterior by no more than the third; most rounds.
 _FAR, _STANDS, _AT_REST, ROUNDS = 0.35, 0.3, 1.0, 8
-#: One this far below the best (logarithm) that will not come nearer at the pace of its last step is given up; of a
-#: bubble below the best that is done, or so far below any.
+#: One that at the pace of its last step will stay so far below the best (logarithm) is given up; of a bubble so far
+#: below the best that is settled, or so far below any (our choice).
 _HOPELESS, _ON_THE_WAY = 14.0, 300.0
 #: One this far below the best, with an evidence that moves no more than this, can neither win nor count: it is left.
 _BEHIND, _SLOW = 6.0, 1.5
@@ -178,10 +178,10 @@ def _waiting(given: Given, ways: Mapping[int, _Way], left: int) -> list[int]:
     sure = max((way.last.weight for way in ways.values() if way.last.settled), default=-np.inf)
     # What a bubble's fit says of itself on the way may be off by hundreds, also for the better.
     least = max(best - (_ON_THE_WAY if given.hangs else _HOPELESS), sure - _HOPELESS)
-    ahead = (sure if given.hangs else best) - _BEHIND
+    behind = (sure if given.hangs else best) - _BEHIND
 
     def worth(way: _Way) -> bool:
-        slow = way.last.weight < ahead and abs(way.gained) < _SLOW
+        slow = way.last.weight < behind and abs(way.gained) < _SLOW
         return way.highest + left * max(way.gained, 0.0) > least and not slow
 
     return [i for i in open_ones if worth(ways[i])]

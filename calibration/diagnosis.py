@@ -30,6 +30,7 @@ from calibration.door_cost import lost_k
 from calibration.doubt import HOTTER, JUMPED, STILL, SetAside
 from calibration.evidence import CLEAR, LINES
 from calibration.given import Given
+from calibration.hanging import watched
 from calibration.observed import FACES
 from calibration.reconstruction import (
     IN_TIME_BY_K,
@@ -415,7 +416,7 @@ def _of_carry(given: Given, around: Around) -> Finding | None:
         return None
     if around.formable_s < _FORMABLE_S:
         return None  # it could not be formed when it left the oven: no carry was quick enough
-    unseen = given.opening_m is not None and not given.hangs
+    unseen = given.opening_m is not None and not watched(given)
     beyond = np.log(around.carried_s / max(around.formable_s, 0.1)) / (_CARRY_UNSEEN_LN if unseen else _CARRY_LN)
     too_long = CARRIED * float(ndtr(beyond)) / (CARRIED * float(ndtr(beyond)) + (1.0 - CARRIED) * float(ndtr(-beyond)))
     return Finding(CARRIED_LONG, "", too_long, around.carried_s - around.formable_s)

@@ -31,7 +31,7 @@ LAG_S, LAG_LN_STD = 2.0, 0.4
 #: The model's own roughness, K.
 _MODEL_K = 0.05
 #: Readings of the first seconds are of a sheet that is still being pushed in, s.
-_SETTLED_S = 5.0
+SETTLED_S = 5.0
 #: A drop sensor: noise, mm; zero, mm. The sag law: slow wander of the flow integral's logarithm (estimated; the cap
 #: law is within 2 % of the membrane in the drop, 6 % in the integral).
 NOISE_MM, ZERO_MM, SAG_LN_STD, SAG_S = 2.0, 3.0, 0.1, 60.0
@@ -130,7 +130,7 @@ def about(time_s: Array, at_s: float) -> slice:
 
 def _binned(seen: Observed, column: str, time_s: Array) -> _Binned | None:
     values = seen.columns[column]
-    good = np.isfinite(values) & (seen.time_s >= _SETTLED_S)
+    good = np.isfinite(values) & (seen.time_s >= SETTLED_S)
     if not good.any():
         return None
     at, values = seen.time_s[good], values[good]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration import air, times
 from calibration.air import Heard
-from calibration.evidence import LINES, first_passed
+from calibration.evidence import LINES, SETTLED_S, first_passed
 from calibration.members import names, solve
 from calibration.observed import FACES, Observed
 from thermal.case import Case
@@ -60,7 +60,8 @@ def given(case: Case, of: Limits, seen: Observed, line_mm: Mapping[str, float], 
     """
     known = seen.until(end_s)
     known = replace(known, events=tuple(event for event in known.events if event.time_s < end_s))
-    read = any(np.isfinite(known.columns[name]).any() for name in known.of_role("drop_mm"))
+    inside = known.time_s >= SETTLED_S
+    read = any(np.isfinite(known.columns[name][inside]).any() for name in known.of_role("drop_mm"))
     hangs = read or any(event.name in LINES for event in known.events)
     time_s = times.past(end_s, air.doors_s(known), times.widest_s(end_s, case.drops and hangs))
     if not case.drops or hangs:

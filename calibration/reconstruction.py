@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from calibration import air
 from calibration.alternative_fit import Fitted, walled
 from calibration.estimate import Spread
-from calibration.evidence import LINES, at_time, first_passed
+from calibration.evidence import at_time, first_passed
 from calibration.given import Given
-from calibration.hanging import hung
+from calibration.hanging import hung, watched
 from calibration.members import DROP_ZERO, Batch, Members, names, profile_c, solve, together
 from calibration.posterior import carried, design
 from calibration.times import ahead
@@ -163,7 +163,7 @@ def profile_at_pull(given: Given, one: Fitted) -> tuple[Array, float]:
     stated, added = _in_frame(given, one, case, mean[:, None])
     found = walled(given.heard, one.alternative)
     profile, drop = profile_c(case, found, stated[:, 0], given.time_s, given.end_s, one.alternative.departures(added))
-    if given.hangs and one.members.drop_ratio is not None:
+    if watched(given) and one.members.drop_ratio is not None:
         # One sheet with everything at its mean may run away where those about it do not.
         its = one.normals()[: len(one.members.normals)]
         ratio, _ = hung(given, its, one.members.time_s, one.members.drop_ratio)
@@ -283,8 +283,7 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
         found["measured"] = np.full_like(ratio, float(measured))
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
-        watched = measured or any(event.name in LINES for event in given.seen.events)
-        if of.drop_max is not None and given.hangs and watched:
+        if of.drop_max is not None and watched(given):
             over[DROP] = ratio - of.drop_max
     if of.dose is not None:
         rate = of.dose.rate(np.nan_to_num(hotter[inside], nan=-200.0))

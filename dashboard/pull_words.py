@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from calibration.estimate import Spread
-from calibration.reconstruction import CORE, DROP
 from dashboard.pull_facts import WORTH_TELLING
 from dashboard.review import Review
-from dashboard.review_words import LIKELY, percent
-from dashboard.spread_words import drop_range, drop_words, length, margin_words, stretch_words, temperatures
+from dashboard.review_words import LIKELY, limits_passed, percent
+from dashboard.spread_words import drop_range, drop_words, margin_words, stretch_words, temperatures
 from dashboard.units import Units
-from thermal.sag import equivalent_radius_m
 
 #: A window that opened so shortly before or after the pull opened at it, s.
 _AT_ONCE_S = 5.0
@@ -26,10 +24,8 @@ def state_lines(of: Review, units: Units) -> list[tuple[str, str]]:
         ("Core against its least", margin_words(state.above_k, units) + _fact("below it", state.p_early)),
         ("Hotter face", temperatures(state.hottest_c, units) + _fact("over its limit at any time", state.p_face)),
     ]
-    passed = [f"{_limit(of, name, units)}: {percent(share)}"
-              for name, share in state.p_passed.items() if share >= WORTH_TELLING]  # fmt: skip
-    if passed:
-        lines.append(("Limit passed", "; ".join(passed)))
+    if passed := limits_passed(of, units):
+        lines.append(("Limit passed", passed))
     lines.append(("Window", window_words(of)))
     if state.drop_mm is not None:
         lines.append(("Drop", _drop(of, state.drop_mm, units)))
@@ -97,15 +93,6 @@ def dose_words(of: Review, units: Units) -> str:
 
 def _whole(share: float) -> str:
     return f"{100.0 * share:.0f}"
-
-
-def _limit(of: Review, name: str, units: Units) -> str:
-    """What was passed, with the figure."""
-    if name == CORE:
-        return f"core over {units.temperature(of.of.core_max_c)}"
-    if name == DROP and of.of.drop_max is not None and of.case.opening_m is not None:
-        return f"drop over {length(of.of.drop_max * equivalent_radius_m(of.case.opening_m) * 1e3, units)}"
-    return "time at temperature"
 
 
 def _drop(of: Review, drop_mm: Spread, units: Units) -> str:

@@ -12,11 +12,13 @@ from calibration.alternative_fit import Beside
 from calibration.diagnosis import NOTHING, UNEXPLAINED, Finding
 from calibration.doubt import SetAside
 from calibration.estimate import Spread
+from calibration.reconstruction import DOSE, DROP
 from dashboard.heat_form import one_line
-from dashboard.pull_facts import pull_facts
+from dashboard.pull_facts import WORTH_TELLING, pull_facts
 from dashboard.review import Review
-from dashboard.spread_words import margin_words, two_figures
+from dashboard.spread_words import length, margin_words, two_figures
 from dashboard.units import Units
+from thermal.sag import equivalent_radius_m
 
 #: From this probability on a finding is told as likely; below the second it is left out of short lists.
 LIKELY, LISTED = 0.5, 0.02
@@ -125,6 +127,28 @@ def alike(one: Finding, of: Ranked) -> tuple[list[Finding], list[Finding]]:
     return near, [each for each in others if each not in near]
 
 
+def limits_passed(of: Review, units: Units) -> str:
+    """'drop over 180 mm: over 99 %; core over what it stands (190 °C as stated): 16 %': the limits that make a pull
+    late, as far as it is worth telling; '' where none is.
+    """
+    state = of.diagnosis.at_pull
+    often = sorted(state.p_passed.items(), key=lambda entry: -entry[1])
+    told = [entry for entry in often if entry[1] >= WORTH_TELLING]
+    if not told and state.p_late >= WORTH_TELLING:
+        told = often[:1]  # several together
+    return "; ".join(f"{_limit(of, name, units)}: {percent(share)}" for name, share in told)
+
+
+def _limit(of: Review, name: str, units: Units) -> str:
+    limits, opening_m = of.of, of.case.opening_m
+    if name == DROP and limits.drop_max is not None and opening_m is not None:
+        return f"drop over {length(limits.drop_max * equivalent_radius_m(opening_m) * 1e3, units)}"
+    if name == DOSE and limits.dose is not None:
+        stated = f"{Units.seconds(limits.dose.limit_s)} at {units.temperature(limits.dose.reference_c)}"
+        return f"time at temperature over what a face stands ({stated} as stated)"
+    return f"core over what it stands ({units.temperature(limits.core_max_c)} as stated)"
+
+
 def _size_words(one: Finding, of: Review, units: Units) -> str:
     size, state = one.size, of.diagnosis.at_pull
     if one.kind == NOTHING:
@@ -133,7 +157,7 @@ def _size_words(one: Finding, of: Review, units: Units) -> str:
         margin = margin_words(state.above_k, units, " its least")
         return f"core {margin}{_needed_words(state.before_ready_s)}"
     if one.kind == "pulled late":
-        return f"core {units.temperature(state.core_c.middle)} at the pull; a limit was passed before it"
+        return f"passed before it: {limits_passed(of, units)}"
     if one.kind == "face overheated":
         return f"hotter face {units.temperature(state.hottest_c.middle)}, limit {units.temperature(of.of.face_max_c)}"
     if one.kind == "carried too long" and of.carried_s is not None and of.carry.formable_s is not None:

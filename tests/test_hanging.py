@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,11 +12,11 @@ from numpy.typing import NDArray
 
 from calibration.evidence import NOISE_MM, ZERO_MM
 from calibration.given import Given, given
-from calibration.hanging import hung
+from calibration.hanging import hung, watched
 from calibration.members import Members, names
 from calibration.observed import Observed
 from calibration.posterior import design
-from calibration.reconstruction import pulls
+from calibration.reconstruction import DROP, at_pull, pulls
 from live_cases import CALIBRATED, cell
 from thermal.heat import Event, Sensor
 
@@ -75,6 +76,8 @@ def test_the_drop_is_the_measured_one_with_the_doubt_of_zero_and_noise() -> None
             heat({"drop_mm": falling(140.0), "drop_2_mm": np.append(falling(119.0, 1), np.full(1, np.nan))}),
             130.0, True, id="two sensors, one read once",
         ),
+        pytest.param(heat({"drop_mm": np.append(falling(130.0, 9, 6.0), 190.0)}, 6.0), 136.0, True,
+                     id="one wild reading of a slow sensor"),
         pytest.param(heat({"drop_mm": np.append(falling(120.0, 50), np.full(10, 900.0))}), 128.0, False,
                      id="nothing there any more"),
         pytest.param(heat({"drop_mm": np.append(falling(100.0, 20), np.full(40, np.nan))}), 128.0, False,
@@ -87,8 +90,28 @@ def test_last_readings_say_it_where_they_can(of: Given, wanted_mm: float, measur
     assert drop_mm.mean() == pytest.approx(wanted_mm, abs=0.6)
 
 
+@pytest.mark.parametrize("predicted_mm", [100.0, 165.0, 200.0])
+def test_no_sheet_hangs_in_the_bottom_of_the_oven(predicted_mm: float) -> None:
+    # Near where a bubble runs away its law allows anything, but not what the law itself does not hold for.
+    drop_mm, measured = hung_mm(
+        heat({"drop_mm": np.append(falling(predicted_mm, 50), np.full(10, 900.0))}), predicted_mm
+    )
+    assert not measured
+    assert drop_mm.mean() == pytest.approx(predicted_mm)
+
+
+def test_sensors_that_disagree_leave_the_drop_between_them_open() -> None:
+    two = heat({"drop_mm": falling(150.0), "drop_2_mm": falling(130.0)})
+    drop_mm, _ = hung_mm(two, 140.0)
+    noise = 1.2533 * NOISE_MM / np.sqrt(5.0) / np.sqrt(2.0)
+    assert drop_mm.mean() == pytest.approx(140.0, abs=0.3)  # ninety-six members hold 7 mm no more evenly
+    assert drop_mm.std() == pytest.approx(np.sqrt(ZERO_MM**2 + noise**2 + 10.0**2 / 2.0), rel=0.05)
+
+
 def test_a_sensor_that_never_read_hangs_nothing() -> None:
     assert not heat({"drop_mm": np.full(60, np.nan)}).hangs
+    before = Observed(np.array([-2.0, 3.0, 100.0]), {"drop_mm": np.array([1.0, 2.0, np.nan])})
+    assert not given(CASE, OF, before, {}, END_S).hangs
     assert heat({"drop_mm": falling(140.0)}).hangs
 
 
@@ -114,5 +137,24 @@ def test_a_drop_that_is_only_predicted_is_beyond_no_limit_but_where_a_line_was_m
     )
     assert silent.hangs
     assert pulls(silent, members(160.0)).late == 0.0
+    assert not watched(silent)
     marked = replace(silent, seen=replace(silent.seen, events=(Event(END_S - 60.0, "line_3"),)))
     assert pulls(marked, members(160.0)).in_time == 0.0
+
+
+def test_readings_of_an_empty_oven_leave_a_late_pull_late() -> None:
+    # Ten seconds ago it hung beyond its most; the frame was drawn out before the pull was marked.
+    drawn = replace(
+        heat({"drop_mm": np.append(falling(150.0, 50), np.full(10, 900.0))}), of=replace(OF, drop_max=128.0 / RADIUS_MM)
+    )
+    assert pulls(drawn, members(160.0)).in_time == 0.0
+
+
+def test_limits_are_told_also_where_one_explanation_is_far_from_the_readings() -> None:
+    known = replace(heat({"drop_mm": falling(150.0)}), of=replace(OF, drop_max=128.0 / RADIUS_MM))
+    several = [
+        SimpleNamespace(members=members(at_end_mm), weight=weight) for at_end_mm, weight in ((148, 0.9), (30, 0.1))
+    ]
+    state = at_pull(known, several)  # type: ignore[arg-type]
+    assert state.drop_measured
+    assert state.p_passed[DROP] == pytest.approx(0.9, abs=0.01) == state.p_late

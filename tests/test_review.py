@@ -45,6 +45,7 @@ from dashboard.review_words import (
     doubt_lines,
     evidence_words,
     headline,
+    limits_passed,
     percent,
     title,
 )
@@ -391,16 +392,31 @@ def test_a_cold_core_is_told_where_no_cause_is_found(reviewed: Review) -> None:
     fine = unusual(reviewed, 0.05)
     assert headline(fine, Units()) == "Nothing unusual in the heating (74 %)"
     assert "below it" not in dict(state_lines(fine, Units()))["Core against its least"]
-    hot = dict(state_lines(with_pull(fine, p_face=0.4, p_passed={"core": 0.6, "drop": 0.05, "dose": 0.2}), Units()))
+    hot = dict(state_lines(with_pull(fine, p_face=0.4), Units()))
     assert hot["Hotter face"].endswith("; over its limit at any time: 40 %")
-    assert hot["Limit passed"] == "core over 190 °C: 60 %; time at temperature: 20 %"
+    assert "Limit passed" not in hot
+
+
+def test_each_limit_that_was_passed_is_named_with_its_figure(reviewed: Review) -> None:
     framed = dataclasses.replace(
-        fine,
-        of=dataclasses.replace(fine.of, drop_max=1.2),
-        case=dataclasses.replace(fine.case, opening_m=(0.3,)),
+        reviewed,
+        of=dataclasses.replace(reviewed.of, drop_max=1.2),
+        case=dataclasses.replace(reviewed.case, opening_m=(0.3,)),
     )
-    low = dict(state_lines(with_pull(framed, p_passed={"core": 0.0, "drop": 0.999}), Units()))
-    assert low["Limit passed"] == "drop over 180 mm: over 99 %"
+
+    def told(p_late: float, **passed: float) -> str:
+        return limits_passed(with_pull(framed, p_late=p_late, p_passed=passed), Units())
+
+    assert told(0.6, core=0.6, drop=0.05) == "core over what it stands (190 °C as stated): 60 %"
+    late = with_pull(framed, p_late=1.0, p_passed={"core": 0.2, "drop": 0.999})
+    both = "drop over 180 mm: over 99 %; core over what it stands (190 °C as stated): 20 %"
+    assert dict(state_lines(late, Units()))["Limit passed"] == both
+    assert f"assed before it: {both}" in evidence_words(Finding("pulled late", "", 0.9), late, Units())
+    # Each by itself is hardly worth a word, one of the two is.
+    assert told(0.14, core=0.08, drop=0.06) == "core over what it stands (190 °C as stated): 8 %"
+    assert told(0.04, core=0.03, drop=0.01) == ""
+    kept = review_json(late, Units())["at_pull"]
+    assert (kept["limit_passed_share"], kept["drop_measured"]) == ({"core": 0.2, "drop": 0.999}, False)
 
 
 def test_nothing_unusual_says_what_these_sensors_could_not_have_shown(reviewed: Review) -> None:
