@@ -24,7 +24,7 @@ from calibration.posterior import carried, design
 from calibration.times import ahead
 from thermal.case import Case
 from thermal.sag import VALID_RATIO, equivalent_radius_m
-from thermal.window import Limits
+from thermal.window import CORE_HOT, DROP_LARGE, TOO_LONG, Limits
 
 Array = NDArray[np.float64]
 
@@ -37,8 +37,6 @@ _LEAST = 0.02
 IN_TIME_BY_K, EARLY_BY_K = 5.0, 8.0
 #: Sheets whose core is this far above its least at the pull, K, are not followed beyond it.
 _HARDLY_K = 2.0
-#: Limits beyond which a pull is late.
-CORE, DROP, DOSE = "core", "drop", "dose"
 #: Sheets as planned that are heated.
 _PLANNED = 96
 
@@ -64,8 +62,8 @@ class AtPull:
         opened it was pulled, s; negative: so long after; None: it may not have opened in what was followed. p_never:
         that it would not have, in the `followed_s` after the pull.
         p_early, p_late, p_face: that the core was below its least, that a limit of core, drop or time was passed, that
-        a face was beyond its limit at any time. p_passed: that limit by limit, `CORE`, `DROP`, `DOSE`, where there is
-        one.
+        a face was beyond its limit at any time. p_passed: that limit by limit, by the names of
+        `thermal.window`, where there is one.
     """
 
     time_s: float
@@ -209,7 +207,7 @@ def at_pull(given: Given, several: Sequence[Trajectories]) -> AtPull:
         p_face=_share(joined["face"] > 0.0, weight),
         p_passed={
             limit: _share(joined[f"over {limit}"] > 0.0, weight)
-            for limit in (CORE, DROP, DOSE)
+            for limit in (CORE_HOT, DROP_LARGE, TOO_LONG)
             if f"over {limit}" in joined
         },
     )
@@ -277,19 +275,19 @@ def _state(given: Given, members: Members) -> dict[str, Array]:
         "hot": _time_above(members.time_s[inside], hotter[inside], of.core_min_c),
         "before_ready": first_passed(members.time_s, members.coldest_c, members.minimum_c) - given.end_s,
     }
-    over = {CORE: core - members.core_max_c}
+    over = {CORE_HOT: core - members.core_max_c}
     if members.drop_ratio is not None and given.opening_m is not None:
         ratio, measured = hung(given, members.normals, members.time_s, members.drop_ratio)
         found["drop"] = ratio * equivalent_radius_m(given.opening_m) * 1e3
         found["measured"] = np.full_like(ratio, float(measured))
         # Nobody has seen a drop that is only predicted: its limit was the technician's to watch.
         if of.drop_max is not None and watched(given):
-            over[DROP] = ratio - of.drop_max
+            over[DROP_LARGE] = ratio - of.drop_max
     if of.dose is not None:
         rate = of.dose.rate(np.nan_to_num(hotter[inside], nan=-200.0))
         used = np.sum(0.5 * (rate[1:] + rate[:-1]) * np.diff(members.time_s[inside])[:, None], axis=0)
         found["dose"] = used / of.dose.limit_s
-        over[DOSE] = found["dose"] - 1.0
+        over[TOO_LONG] = found["dose"] - 1.0
     found |= {f"over {limit}": values for limit, values in over.items()}
     found["late"] = np.max(np.stack(list(over.values())), axis=0)
     return found

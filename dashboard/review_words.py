@@ -12,13 +12,13 @@ from calibration.alternative_fit import Beside
 from calibration.diagnosis import NOTHING, UNEXPLAINED, Finding
 from calibration.doubt import SetAside
 from calibration.estimate import Spread
-from calibration.reconstruction import DOSE, DROP
 from dashboard.heat_form import one_line
 from dashboard.pull_facts import WORTH_TELLING, pull_facts
 from dashboard.review import Review
 from dashboard.spread_words import length, margin_words, two_figures
 from dashboard.units import Units
 from thermal.sag import equivalent_radius_m
+from thermal.window import DROP_LARGE, TOO_LONG
 
 #: From this probability on a finding is told as likely; below the second it is left out of short lists.
 LIKELY, LISTED = 0.5, 0.02
@@ -141,9 +141,9 @@ def limits_passed(of: Review, units: Units) -> str:
 
 def _limit(of: Review, name: str, units: Units) -> str:
     limits, opening_m = of.of, of.case.opening_m
-    if name == DROP and limits.drop_max is not None and opening_m is not None:
+    if name == DROP_LARGE and limits.drop_max is not None and opening_m is not None:
         return f"drop over {length(limits.drop_max * equivalent_radius_m(opening_m) * 1e3, units)}"
-    if name == DOSE and limits.dose is not None:
+    if name == TOO_LONG and limits.dose is not None:
         stated = f"{Units.seconds(limits.dose.limit_s)} at {units.temperature(limits.dose.reference_c)}"
         return f"time at temperature over what a face stands ({stated} as stated)"
     return f"core over what it stands ({units.temperature(limits.core_max_c)} as stated)"

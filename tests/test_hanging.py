@@ -16,9 +16,10 @@ from calibration.hanging import hung, watched
 from calibration.members import Members, names
 from calibration.observed import Observed
 from calibration.posterior import design
-from calibration.reconstruction import DROP, at_pull, pulls
+from calibration.reconstruction import at_pull, pulls
 from live_cases import CALIBRATED, cell
 from thermal.heat import Event, Sensor
+from thermal.window import DROP_LARGE
 
 Array = NDArray[np.float64]
 
@@ -157,4 +158,4 @@ def test_limits_are_told_also_where_one_explanation_is_far_from_the_readings() -
     ]
     state = at_pull(known, several)  # type: ignore[arg-type]
     assert state.drop_measured
-    assert state.p_passed[DROP] == pytest.approx(0.9, abs=0.01) == state.p_late
+    assert state.p_passed[DROP_LARGE] == pytest.approx(0.9, abs=0.01) == state.p_late

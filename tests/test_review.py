@@ -404,11 +404,12 @@ def test_each_limit_that_was_passed_is_named_with_its_figure(reviewed: Review) -
         case=dataclasses.replace(reviewed.case, opening_m=(0.3,)),
     )
 
-    def told(p_late: float, **passed: float) -> str:
+    def told(p_late: float, core: float, drop: float) -> str:
+        passed = {"core too hot": core, "drop too large": drop}
         return limits_passed(with_pull(framed, p_late=p_late, p_passed=passed), Units())
 
     assert told(0.6, core=0.6, drop=0.05) == "core over what it stands (190 °C as stated): 60 %"
-    late = with_pull(framed, p_late=1.0, p_passed={"core": 0.2, "drop": 0.999})
+    late = with_pull(framed, p_late=1.0, p_passed={"core too hot": 0.2, "drop too large": 0.999})
     both = "drop over 180 mm: over 99 %; core over what it stands (190 °C as stated): 20 %"
     assert dict(state_lines(late, Units()))["Limit passed"] == both
     assert f"assed before it: {both}" in evidence_words(Finding("pulled late", "", 0.9), late, Units())
@@ -416,7 +417,7 @@ def test_each_limit_that_was_passed_is_named_with_its_figure(reviewed: Review) -
     assert told(0.14, core=0.08, drop=0.06) == "core over what it stands (190 °C as stated): 8 %"
     assert told(0.04, core=0.03, drop=0.01) == ""
     kept = review_json(late, Units())["at_pull"]
-    assert (kept["limit_passed_share"], kept["drop_measured"]) == ({"core": 0.2, "drop": 0.999}, False)
+    assert (kept["limit_passed_share"], kept["drop_measured"]) == (late.diagnosis.at_pull.p_passed, False)
 
 
 def test_nothing_unusual_says_what_these_sensors_could_not_have_shown(reviewed: Review) -> None:
