@@ -15,13 +15,10 @@ from calibration.alternative_fit import _waiting, _way, fit
 from calibration.alternatives import Alternative, Cause, Move, alternatives
 from calibration.diagnosis import (
     AIR_ELSEWHERE,
-    CARRIED_LONG,
     FACE_OVERHEATED,
-    NOTHING,
     PLUGS_SWAPPED,
     PULLED_EARLY,
     Around,
-    Diagnosis,
     Finding,
     _joined,
     _marked_door,
@@ -266,68 +263,22 @@ def test_a_marked_door_is_a_cause_as_far_as_it_cost(fell_k: float, measured: boo
 # ---------------------------------------------------------------- planted causes
 
 
-def sizes() -> list[Plant]:
-    return [Plant(SOUND, 0.0), Plant("gauge thick", 0.4), Plant("loose", 0.6), Plant("frozen", 1.0)]
-
-
 @pytest.fixture(scope="module")
 def heats() -> tuple[Case, list[Planted]]:
-    """Heats of 4 mm, air and upper face measured, each with one large cause or none; truths on the finer grid."""
+    """Heats of 4 mm, air and upper face measured: a sound one and one whose face stood still."""
     case, of = cell(4.0, CALIBRATED)
-    return case, planted(case, of, sizes(), FACE, seed=5)
+    return case, planted(case, of, [Plant(SOUND, 0.0), Plant("frozen", 1.0)], FACE, seed=5)
 
 
 def known_of(case: Case, heat: Planted) -> Given:
     return given(case, cell(4.0, CALIBRATED)[1], believed(case, heat.seen).seen, {}, heat.end_s)
 
 
-@pytest.fixture(scope="module")
-def diagnosed(heats: tuple[Case, list[Planted]]) -> list[Diagnosis]:
-    case, some = heats
-    aside = [tuple(set_aside(case, heat.seen)) for heat in some]
-    around = [Around(aside=one, carried_s=60.0, formable_s=70.0) for one in aside]
-    # The frozen one is judged by its rule alone: see below. Each of the others takes some seconds.
-    found = []
-    for heat, one in zip(some[:3], around[:3], strict=True):
-        known = known_of(case, heat)
-        found.append(diagnose(known, explanations(known), one))
-    return found
-
-
-def test_large_causes_are_named_first_and_a_sound_heat_is_left_alone(diagnosed: list[Diagnosis]) -> None:
-    sound, thick, loose = (one.first for one in diagnosed)
-    assert sound.kind == NOTHING
-    assert (loose.kind, loose.of) == ("loose", "face_upper_c")
-    assert thick.kind == "gauge"
-    assert thick.size is not None
-    assert thick.size_std is not None
-    assert abs(thick.size - 0.4) < 3.0 * thick.size_std + 0.05
-    assert min(one.first.probability for one in diagnosed) > 0.5
-
-
-def test_the_core_at_the_pull_is_within_its_interval(
-    heats: tuple[Case, list[Planted]], diagnosed: list[Diagnosis]
-) -> None:
-    # Three 90 % intervals, widened by half a kelvin for what the truth's finer grid and a fit on a few rounds leave.
-    held = [
-        found.at_pull.core_c.low - 0.5 <= heat.core_c <= found.at_pull.core_c.high + 0.5
-        for heat, found in zip(heats[1], diagnosed, strict=False)
-    ]
-    assert sum(held) >= 2
-
-
-def test_the_course_ends_at_the_pull_and_rises(diagnosed: list[Diagnosis]) -> None:
-    for one in diagnosed:
-        assert one.course.time_s[-1] == pytest.approx(one.at_pull.time_s)
-        assert np.all(np.diff(one.course.core_c[1][5:]) > -0.5)
-        assert np.all(one.course.core_c[0] <= one.course.core_c[2])
-
-
 def test_a_thermocouple_that_stood_still_is_named_with_its_time(heats: tuple[Case, list[Planted]]) -> None:
     case, some = heats
-    (aside,) = set_aside(case, some[3].seen)
+    (aside,) = set_aside(case, some[1].seen)
     assert (aside.column, aside.reason, set_aside(case, some[0].seen)) == ("face_upper_c", STILL, [])
-    known = known_of(case, replace(some[3], seen=without_face(some[3].seen)))
+    known = known_of(case, replace(some[1], seen=without_face(some[1].seen)))
     first = diagnose(known, explanations(known), Around(aside=(aside,))).first
     assert (first.kind, first.of, first.from_s) == ("frozen", "face_upper_c", aside.from_s)
 
@@ -351,17 +302,7 @@ def without_face(seen: Observed) -> Observed:
     return replace(seen, columns={name: seen.columns[name] for name in ("air_upper_c", "air_lower_c")})
 
 
-def test_probabilities_are_probabilities(diagnosed: list[Diagnosis]) -> None:
-    for found in diagnosed:
-        assert all(0.0 <= one.probability <= 1.0 for one in found.findings)
-        assert list(found.findings) == sorted(found.findings, key=lambda one: -one.probability)
-
-
-def test_a_carry_within_the_time_is_no_cause_and_one_far_beyond_is(
-    heats: tuple[Case, list[Planted]], diagnosed: list[Diagnosis]
-) -> None:
-    carried = next(one for one in diagnosed[0].findings if one.kind == CARRIED_LONG)
-    assert carried.probability < 0.05
+def test_a_carry_far_beyond_its_time_is_a_cause(heats: tuple[Case, list[Planted]]) -> None:
     known = known_of(heats[0], heats[1][0])
     late = _of_carry(known, Around(carried_s=200.0, formable_s=70.0))
     assert late is not None
