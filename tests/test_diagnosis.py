@@ -1,4 +1,4 @@
-"""What explains a heat: the evidence against exact values, the signs of the air, causes planted in virtual heats."""
+"""What explains a heat: the evidence against exact values, the signs of the air, readings that are not believed."""
 
 from __future__ import annotations
 
@@ -260,7 +260,7 @@ def test_a_marked_door_is_a_cause_as_far_as_it_cost(fell_k: float, measured: boo
         assert one.probability < 0.2
 
 
-# ---------------------------------------------------------------- planted causes
+# ---------------------------------------------------------------- a virtual heat
 
 
 @pytest.fixture(scope="module")
